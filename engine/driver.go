@@ -1,0 +1,116 @@
+package engine
+
+import (
+	"context"
+	"fmt"
+	"time"
+)
+
+// Reaction tells the supervisor what to do about a device error.
+type Reaction uint8
+
+// The reactions to a device error.
+const (
+	Reopen Reaction = iota // close the streams and open them again, with back-off
+	Retry                  // the same call may succeed in a moment
+	GiveUp                 // nothing that time mends: the session fails
+)
+
+// Error is a device or routing error. It reads `engine: action "object": cause`.
+type Error struct {
+	Action, Object string
+	Reaction       Reaction
+	Err            error
+}
+
+func (e *Error) Error() string { return fmt.Sprintf("engine: %s %q: %v", e.Action, e.Object, e.Err) }
+
+// Unwrap returns the cause.
+func (e *Error) Unwrap() error { return e.Err }
+
+// Device is one capture or playback device.
+type Device struct {
+	ID       string `json:"id"`   // what settings.toml names
+	Name     string `json:"name"` // what a person reads
+	Capture  bool   `json:"capture"`
+	Playback bool   `json:"playback"`
+	Monitor  bool   `json:"monitor"` // captures what an output plays
+	Default  bool   `json:"default"`
+	RateHz   int    `json:"rate_hz"` // 0 where unknown
+	Channels int    `json:"channels"`
+}
+
+// Request is what the supervisor asks of a Driver. Both callbacks carry interleaved stereo float32 frames. Capture
+// runs on the driver's capture thread, Playback on its playback thread; neither allocates, locks or waits.
+type Request struct {
+	CaptureID, OutputID         string // device IDs as Devices lists them
+	RateHz                      int
+	CaptureFrames, OutputFrames int // frames per period
+	Capture                     func(in []float32)
+	Playback                    func(out []float32) // fills all of out
+}
+
+// Driver opens the pair of streams of a session.
+type Driver interface {
+	// Name of the driver, for status.
+	Name() string
+	// Devices lists what can be named in a Request.
+	Devices() ([]Device, error)
+	// Open opens both streams and starts them. The error is an *Error.
+	Open(Request) (Stream, error)
+}
+
+// Stream is an open pair of capture and playback.
+type Stream interface {
+	// Close stops both streams. It returns within about a second even if the server is gone.
+	Close() error
+	// DelayFrames is the delay that the devices' buffers add, capture and playback together, as far as the driver
+	// knows it; 0 where unknown.
+	DelayFrames() int
+}
+
+// Route is the sound routing in force: system sound goes to a virtual sink of ours, whose monitor is captured.
+type Route struct {
+	CaptureID, OutputID string // for the Request
+	OutputName          string
+	RateHz              int // the output's rate, also the virtual sink's
+	Channels            int // the output's
+}
+
+// RouteEvent is a change in the sound system that concerns the route.
+type RouteEvent struct {
+	Kind   RouteEventKind
+	Detail string
+}
+
+// RouteEventKind is the kind of a RouteEvent.
+type RouteEventKind uint8
+
+// What can happen to a route.
+const (
+	ServerGone     RouteEventKind = iota + 1 // the connection to the sound server ended
+	OutputGone                               // the real output was removed
+	OutputChanged                            // its rate or channel count changed
+	SinkGone                                 // somebody removed our virtual sink
+	DefaultChanged                           // another output was made default; Detail is its ID
+)
+
+// Router makes and undoes the routing. On systems without one (nil Router) both devices are named in the settings.
+type Router interface {
+	// Take makes the virtual sink, makes it the default and moves the streams that play. output names the real
+	// output, "" for the one that is default now. Calling Take again after a RouteEvent or an error repairs the
+	// route. The error is an *Error; an output that would feed back into our own capture is GiveUp.
+	Take(ctx context.Context, output string) (Route, error)
+	// Release puts the former default back, moves the streams to it and removes the virtual sink. Safe to call
+	// twice, and without Take.
+	Release(ctx context.Context) error
+	// Events reports changes; it is never closed. A slow reader loses repeats, not kinds.
+	Events() <-chan RouteEvent
+	// InputGain is the factor that undoes the virtual sink's own volume in the captured signal, at this moment
+	// (1 where the sink does not apply its volume to its monitor). The real output follows the virtual sink's volume
+	// and mute, so that volume keys work and nothing jumps when the engine dies. Safe for any goroutine, no locks.
+	InputGain() float32
+}
+
+// Stalled is how long no callback may come before the supervisor reopens the streams.
+const Stalled = 500 * time.Millisecond

@@ -1,0 +1,328 @@
+// Package guard is the look-ahead limiter at the end of the live path. It keeps the true peak below a ceiling and is
+// a bit-exact delay while there is nothing to hold back.
+//
+// The gain that every frame needs is found on the interpolated signal of both ears (ITU-R BS.1770-5, Annex 2), held
+// as a sliding minimum, released exponentially, and smoothed by three moving averages in a row, whose weights are
+// positive and sum to one. The minimum reaches as far ahead as the averages reach back, so the smoothed gain is
+// never above the gain that the frame needs: no overshoot by construction. The averages run in integers, so they
+// come back to exactly one and do not drift.
+package guard
+
+import (
+	"fmt"
+	"math"
+
+	"cushwright/dsp/internal/truepeak"
+)
+
+const (
+	// DefaultCeilingDB is the usual ceiling, dB below full scale, true peak.
+	DefaultCeilingDB = -1.0
+
+	lookAheadS = 0.002 // the whole lag, interpolation included
+	holdS      = 0.012 // longer than half a period of 42 Hz: the gain stands still on steady bass, so it adds no distortion
+	releaseS   = 0.120 // time constant back to unity
+	// marginRatio is added to interpolated peaks for what an 8-fold grid misses: 20·log10(cos(π/16·20/24)) = −0.117 dB
+	// at 20 kHz and 48 kHz.
+	marginRatio = 1.0136
+	one         = int64(1) << 36 // unit gain in the integer averages
+	chunkFrames = 32
+	largest     = 1e6 // 120 dB above full scale; larger samples are cut to this, which the limiter then brings down
+)
+
+// Guard is the limiter. It has one owner at a time and is not safe for concurrent use. It is a dsp.Processor.
+type Guard struct {
+	ceiling float64
+	interp  *truepeak.Interpolator
+	quiet   float64 // below this sample peak no interpolated peak can need a gain
+	release float64
+	lag     int
+	window  int // frames of the sliding minimum
+
+	hist  [2][]float32 // per ear: Taps−1 old samples, then the chunk
+	peaks [2][chunkFrames]float32
+	delay []float64 // ring of lag frames
+	at    int
+
+	minGain []float64 // deque of the sliding minimum: increasing gains
+	minAt   []int64
+	head, n int
+	frame   int64
+
+	env    float64
+	boxes  [3]box
+	idle   int // frames since the envelope came back to one; the averages hold only ones once it reaches settle
+	settle int
+
+	lastPeak  float64 // interval before the current frame
+	over      bool
+	overs     uint64
+	bad       uint64
+	truePeak  float64
+	lowest    float64
+	histQuiet float64 // largest sample in hist
+}
+
+type box struct {
+	ring []int64
+	at   int
+	sum  int64
+}
+
+// New makes a guard for a sample rate of 44.1 to 384 kHz and a ceiling of −20 to 0 dB relative to full scale.
+func New(rateHz, ceilingDB float64) (*Guard, error) {
+	if !(rateHz >= 44100 && rateHz <= 384000) {
+		return nil, fmt.Errorf("guard: set rate_hz %q: allowed: 44100 to 384000 Hz", fmt.Sprint(rateHz))
+	}
+	if !(ceilingDB >= -20 && ceilingDB <= 0) {
+		return nil, fmt.Errorf("guard: set ceiling_db %q: allowed: -20 to 0 dB", fmt.Sprint(ceilingDB))
+	}
+	g := &Guard{ceiling: math.Pow(10, ceilingDB/20), interp: truepeak.New(rateHz)}
+	g.quiet = g.ceiling / (g.interp.L1() * marginRatio)
+	g.release = 1 - math.Exp(-1/(releaseS*rateHz))
+	g.lag = int(lookAheadS * rateHz)
+	smooth := g.lag - truepeak.Ahead // frames between a peak's discovery and its way out
+	total := 0
+	for i := range g.boxes {
+		l := (smooth - total) / (len(g.boxes) - i)
+		total += l
+		g.boxes[i].ring = make([]int64, l+1)
+	}
+	g.settle = total + len(g.boxes)
+	// The averages reach back over total frames; one more because a peak between two frames binds both.
+	g.window = total + 2 + int(holdS*rateHz)
+	g.minGain = make([]float64, g.window+1)
+	g.minAt = make([]int64, g.window+1)
+	g.delay = make([]float64, 2*g.lag)
+	for e := range g.hist {
+		g.hist[e] = make([]float32, truepeak.Taps-1+chunkFrames)
+	}
+	g.Reset()
+	return g, nil
+}
+
+// LagFrames is the delay between input and output, at most 2 ms.
+func (g *Guard) LagFrames() int { return g.lag }
+
+// CeilingDB is the ceiling, dB relative to full scale.
+func (g *Guard) CeilingDB() float64 { return 20 * math.Log10(g.ceiling) }
+
+// ReductionDB is the largest gain reduction since the last TakeReduction, in dB, ≥ 0.
+func (g *Guard) ReductionDB() float64 {
+	if g.lowest >= 1 {
+		return 0
+	}
+	return -20 * math.Log10(max(g.lowest, 1e-9))
+}
+
+// TruePeakIn is the largest peak of the input since the last TakeReduction, as a ratio to full scale, before the
+// guard. Below about −8 dB relative to the ceiling it is the sample peak, above that the true peak.
+func (g *Guard) TruePeakIn() float64 { return g.truePeak }
+
+// TakeReduction returns ReductionDB and begins a new reading of ReductionDB and TruePeakIn.
+func (g *Guard) TakeReduction() float64 {
+	r := g.ReductionDB()
+	g.lowest, g.truePeak = 1, 0
+	return r
+}
+
+// Overs counts how often the input's true peak rose above full scale: one for each unbroken run of frames.
+func (g *Guard) Overs() uint64 { return g.overs }
+
+// BadFrames counts the frames that held NaN or Inf and were silenced.
+func (g *Guard) BadFrames() uint64 { return g.bad }
+
+// Reset clears the signal, the gain, the readings and the counters.
+func (g *Guard) Reset() {
+	for e := range g.hist {
+		clear(g.hist[e])
+	}
+	clear(g.delay)
+	g.at, g.head, g.n, g.frame = 0, 0, 0, 0
+	g.env = 1
+	for i := range g.boxes {
+		b := &g.boxes[i]
+		for j := range b.ring {
+			b.ring[j] = one
+		}
+		b.at, b.sum = 0, one*int64(len(b.ring))
+	}
+	g.idle = g.settle
+	g.lastPeak, g.over, g.overs, g.bad, g.histQuiet = 0, false, 0, 0, 0
+	g.truePeak, g.lowest = 0, 1
+}
+
+// Process limits the interleaved stereo frames of buf in place.
+func (g *Guard) Process(buf []float64) {
+	for len(buf) >= 2 {
+		n := min(len(buf), 2*chunkFrames)
+		g.chunk(buf[:n])
+		buf = buf[n:]
+	}
+}
+
+func (g *Guard) chunk(buf []float64) {
+	const old = truepeak.Taps - 1
+	n := len(buf) / 2
+	peak := 0.0
+	l, r := g.hist[0][old:old+n], g.hist[1][old:old+n]
+	for i := range n {
+		a, b := buf[2*i], buf[2*i+1]
+		m := max(math.Abs(a), math.Abs(b)) // NaN if either is
+		if !(m <= largest) {
+			a, b = g.tame(a, b)
+			buf[2*i], buf[2*i+1] = a, b
+			m = max(math.Abs(a), math.Abs(b))
+		}
+		peak = max(peak, m)
+		l[i], r[i] = float32(a), float32(b)
+	}
+	// No interpolated value exceeds L1 times the largest sample it is made of, so a quiet chunk needs no interpolation.
+	if max(peak, g.histQuiet) <= g.quiet {
+		g.truePeak = max(g.truePeak, peak)
+		g.over, g.lastPeak = false, 0
+		g.keep(n, peak)
+		if g.n == 0 && g.idle >= g.settle {
+			g.pass(buf)
+			return
+		}
+		for i := range n {
+			g.step(buf[2*i:2*i+2], 0)
+		}
+		return
+	}
+	g.interp.Peaks(g.peaks[0][:n], g.hist[0])
+	g.interp.Peaks(g.peaks[1][:n], g.hist[1])
+	for i := range n {
+		// The interval's first sample is old/2 behind the newest one.
+		c := i + truepeak.Taps/2 - 1
+		s := max(abs32(g.hist[0][c]), abs32(g.hist[1][c]))
+		t := float64(max(g.peaks[0][i], g.peaks[1][i]))
+		whole := max(float64(s), t)
+		g.truePeak = max(g.truePeak, whole)
+		if whole > 1 && !g.over {
+			g.overs++
+		}
+		g.over = whole > 1
+		// float32 may have rounded the sample down: a part in 2^23 more covers it.
+		need := max(float64(s)*(1+0x1p-23), t*marginRatio)
+		g.step(buf[2*i:2*i+2], need)
+	}
+	g.keep(n, peak)
+}
+
+// keep moves the newest Taps−1 samples to the front of the history.
+func (g *Guard) keep(n int, peak float64) {
+	const old = truepeak.Taps - 1
+	for e := range g.hist {
+		copy(g.hist[e][:old], g.hist[e][n:n+old])
+	}
+	if n >= old {
+		// Not exact (the oldest samples may have left), but never too low.
+		g.histQuiet = peak
+		return
+	}
+	m := float32(0)
+	for e := range g.hist {
+		for _, v := range g.hist[e][:old] {
+			m = max(m, abs32(v))
+		}
+	}
+	g.histQuiet = float64(m) * (1 + 0x1p-23)
+}
+
+// pass delays frames that need no gain.
+func (g *Guard) pass(buf []float64) {
+	g.frame += int64(len(buf) / 2)
+	at := g.at
+	for i := range buf {
+		buf[i], g.delay[at] = g.delay[at], buf[i]
+		if at++; at == len(g.delay) {
+			at = 0
+		}
+	}
+	g.at = at
+}
+
+// step moves one frame through the delay and applies the gain. peak is the newest known interval's.
+func (g *Guard) step(f []float64, peak float64) {
+	need := 1.0
+	if p := max(peak, g.lastPeak); p > g.ceiling {
+		need = g.ceiling / p
+	}
+	g.lastPeak = peak
+	held := 1.0
+	if need < 1 || g.n > 0 {
+		held = g.hold(need)
+	}
+	g.frame++
+	switch {
+	case held < g.env:
+		g.env = held
+	case g.env < 1:
+		g.env = min(held, g.env+(1-g.env)*g.release)
+		if g.env > 1-1e-7 && held == 1 {
+			g.env = 1
+		}
+	}
+	a, b := g.delay[g.at], g.delay[g.at+1]
+	g.delay[g.at], g.delay[g.at+1] = f[0], f[1]
+	if g.at += 2; g.at == len(g.delay) {
+		g.at = 0
+	}
+	if g.env < 1 {
+		g.idle = 0
+	} else if g.idle < g.settle {
+		g.idle++
+	} else {
+		f[0], f[1] = a, b
+		return
+	}
+	q := int64(g.env * float64(one)) // rounded down: never above what is needed
+	for i := range g.boxes {
+		bx := &g.boxes[i]
+		bx.sum += q - bx.ring[bx.at]
+		bx.ring[bx.at] = q
+		if bx.at++; bx.at == len(bx.ring) {
+			bx.at = 0
+		}
+		q = bx.sum / int64(len(bx.ring))
+	}
+	gain := float64(q) / float64(one)
+	g.lowest = min(g.lowest, gain)
+	// The clamp only takes off the last rounding.
+	f[0] = min(max(a*gain, -g.ceiling), g.ceiling)
+	f[1] = min(max(b*gain, -g.ceiling), g.ceiling)
+}
+
+// hold returns the smallest gain of the last window frames, need included.
+func (g *Guard) hold(need float64) float64 {
+	c := len(g.minGain)
+	if g.n > 0 && g.minAt[g.head] <= g.frame-int64(g.window) {
+		g.head = (g.head + 1) % c
+		g.n--
+	}
+	if need < 1 {
+		for g.n > 0 && g.minGain[(g.head+g.n-1)%c] >= need {
+			g.n--
+		}
+		at := (g.head + g.n) % c
+		g.minGain[at], g.minAt[at] = need, g.frame
+		g.n++
+	}
+	if g.n == 0 {
+		return 1
+	}
+	return g.minGain[g.head]
+}
+
+// tame makes a frame usable: NaN and Inf become silence on both ears, huge samples are cut.
+func (g *Guard) tame(a, b float64) (float64, float64) {
+	if a-a != 0 || b-b != 0 {
+		g.bad++
+		return 0, 0
+	}
+	return min(max(a, -largest), largest), min(max(b, -largest), largest)
+}
+
+func abs32(x float32) float32 { return max(x, -x) }

@@ -1,0 +1,3 @@
+package truepeak
+
+func (p *Interpolator) peaks(dst, x []float32) { p.peaksGo(dst, x) }

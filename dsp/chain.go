@@ -1,6 +1,6 @@
 package dsp
 
-import "math"
+import "fmt"
 
 // Processor is a stage of the live loop. Signals are interleaved stereo float64 frames (left, right), full scale ±1.
 // Process works in place on any whole number of frames from 1 up, allocates nothing, and gives the same output
@@ -25,18 +25,34 @@ type Options struct {
 // It has one owner at a time and is not safe for concurrent use.
 type Chain struct {
 	sections   [2][]Section // left, right
-	state      [2][][2]float64
+	passes     []*pass
+	kernel     string
 	rateHz     float64
 	gain       float64
 	headroomDB float64
 	bad        uint64
+	ring       []float64 // the frames held back by padding
+	ringAt     int
+	clock      int  // frames since the states were last flushed
+	still      bool // all states are zero
 }
 
-// Compile builds the chain for one rate, 44.1 to 384 kHz.
+// flushEvery is how many frames lie between two flushes of decayed states. Flushes follow this count and not the
+// blocks, so that the output does not depend on how the signal is cut.
+const flushEvery = 1024
+
+// Compile builds the chain for one rate, 44.1 to 384 kHz. The sections are those of Matched. The error is a *RangeError.
 func (c *Correction) Compile(rateHz float64, o Options) (*Chain, error) {
-	ch := &Chain{rateHz: rateHz}
+	return c.compile(rateHz, o, kernels[0])
+}
+
+func (c *Correction) compile(rateHz float64, o Options, k kernel) (*Chain, error) {
+	ch := &Chain{rateHz: rateHz, kernel: k.name}
 	if err := checkRate(rateHz); err != nil {
 		return nil, err
+	}
+	if o.LagFrames < 0 {
+		return nil, &RangeError{Key: "lag", Value: fmt.Sprint(o.LagFrames), Allowed: "0 frames or more"}
 	}
 	for _, b := range c.bands {
 		s, err := Matched(b, rateHz)
@@ -51,22 +67,17 @@ func (c *Correction) Compile(rateHz float64, o Options) (*Chain, error) {
 	}
 	ch.headroomDB = c.headroomDB
 	if c.AutoHeadroom() {
-		ch.headroomDB = -max(0, ch.peakDB())
+		ch.headroomDB = -max(0, ch.PeakDB())
 	}
 	ch.gain = Ratio(ch.headroomDB)
-	for i := range ch.state {
-		ch.state[i] = make([][2]float64, len(ch.sections[i]))
-	}
+	ch.passes = k.newPasses(ch.sections, ch.gain)
+	ch.ring = make([]float64, 2*o.LagFrames)
+	ch.still = true
 	return ch, nil
 }
 
-func (c *Chain) peakDB() float64 {
-	m := 0.0
-	for f := 10.0; f < c.rateHz/2; f *= 1.002 {
-		m = max(m, c.DB(Left, f), c.DB(Right, f))
-	}
-	return m
-}
+// Kernel names the code that runs the chain on this processor: "avx512", "avx2" or "plain". All give the same bits.
+func (c *Chain) Kernel() string { return c.kernel }
 
 // Sections returns a copy of one ear's sections (Left or Right), headroom not included.
 func (c *Chain) Sections(e Ear) []Section { return append([]Section(nil), c.sections[e-Left]...) }
@@ -89,33 +100,95 @@ func (c *Chain) DB(e Ear, freqHz float64) float64 {
 // BadBlocks counts the blocks that held NaN or Inf and were silenced.
 func (c *Chain) BadBlocks() uint64 { return c.bad }
 
-// LagFrames is the delay of the chain, padding included.
-func (c *Chain) LagFrames() int { return 0 }
+// LagFrames is the delay of the chain, padding included. The chain itself has none.
+func (c *Chain) LagFrames() int { return len(c.ring) / 2 }
 
-// Reset clears the filter state.
+// Reset clears the filter state and the frames held back by padding.
 func (c *Chain) Reset() {
-	for i := range c.state {
-		clear(c.state[i])
-	}
+	c.clear()
+	clear(c.ring)
+	c.ringAt, c.clock = 0, 0
 }
 
-// Process runs headroom and sections in place.
-func (c *Chain) Process(buf []float64) {
-	for i := range buf {
-		x := buf[i] * c.gain
-		ear := i & 1
-		for k := range c.sections[ear] {
-			s, st := &c.sections[ear][k], &c.state[ear][k]
-			y := s.B0*x + st[0]
-			st[0] = s.B1*x - s.A1*y + st[1]
-			st[1] = s.B2*x - s.A2*y
-			x = y
-		}
-		if math.IsNaN(x) || math.IsInf(x, 0) {
-			c.Reset()
-			c.bad++
-			x = 0
-		}
-		buf[i] = x
+func (c *Chain) clear() {
+	for _, p := range c.passes {
+		clear(p.state)
 	}
+	c.still = true
+}
+
+// Process runs headroom and sections in place. A block with NaN or Inf comes out as silence and clears the filter state.
+func (c *Chain) Process(buf []float64) {
+	ok := true
+	for at := 0; at < len(buf); {
+		n := min(len(buf)-at, 2*(flushEvery-c.clock))
+		ok = c.run(buf[at:at+n]) && ok
+		at += n
+	}
+	if !ok {
+		c.bad++
+	}
+	c.delay(buf)
+}
+
+// run processes up to the next flush. It reports false if the frames were bad.
+func (c *Chain) run(buf []float64) bool {
+	flushing := false
+	if c.clock += len(buf) / 2; c.clock == flushEvery {
+		c.clock, flushing = 0, true
+	}
+	if c.still && silent(buf) {
+		return true
+	}
+	zero, finite := true, true
+	for _, p := range c.passes {
+		p.run(&buf[0], len(buf)/2, &p.mem[0])
+		var z, f bool
+		if flushing {
+			z, f = p.flush()
+		} else {
+			z, f = p.check()
+		}
+		zero, finite = zero && z, finite && f
+	}
+	c.still = zero
+	// A bad number stays in the state of any section it meets. With no state there is nothing that could hold it.
+	if !finite || (zero && !allFinite(buf)) {
+		c.clear()
+		clear(buf)
+		return false
+	}
+	return true
+}
+
+// delay holds the frames back by the padding.
+func (c *Chain) delay(buf []float64) {
+	if len(c.ring) == 0 {
+		return
+	}
+	at := c.ringAt
+	for i := range buf {
+		buf[i], c.ring[at] = c.ring[at], buf[i]
+		if at++; at == len(c.ring) {
+			at = 0
+		}
+	}
+	c.ringAt = at
+}
+
+func silent(buf []float64) bool {
+	for _, x := range buf {
+		if x != 0 {
+			return false
+		}
+	}
+	return true
+}
+
+func allFinite(buf []float64) bool {
+	s := 0.0
+	for _, x := range buf {
+		s += x * 0 // NaN from NaN and Inf
+	}
+	return s == 0
 }

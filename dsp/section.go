@@ -68,9 +68,6 @@ func Bilinear(b Band, rateHz float64) (Section, error) {
 	return Section{b0 / a0, b1 / a0, b2 / a0, a1 / a0, a2 / a0}, nil
 }
 
-// Matched returns the band's section by the design the engine runs.
-func Matched(b Band, rateHz float64) (Section, error) { return Bilinear(b, rateHz) } // TODO: the matched design
-
 func checkRate(rateHz float64) error {
 	if rateHz >= MinRateHz && rateHz <= MaxRateHz {
 		return nil

@@ -1,0 +1,182 @@
+package dsp
+
+import (
+	"math"
+	"unsafe"
+)
+
+//go:generate go run ./internal/kernelgen/main.go -out kernel_amd64.s -stubs kernel_stub_amd64.go -pkg dsp
+
+// A pass runs a few sections over interleaved stereo, as vectors of lanes: lanes 2j and 2j+1 hold section j of the left
+// and of the right ear. With b0 taken out in front (the gain behind the pass holds the product), a section is, in state-space form,
+//
+//	y = x + s1;  s1' = na1·s1 + (c1·x + s2);  s2' = c2·x + na2·s1
+//	c1 = b1/b0 - a1,  c2 = b2/b0 - a2,  na1 = -a1,  na2 = -a2
+//
+// which leaves one fused multiply-add in the loop from s1 to s1. Every kernel fuses the same products, so that all give
+// the same bits.
+//
+// mem, 64-byte aligned: gains of left and right and 6 unused, then per group of lanes na1, na2, c1, c2 and the section
+// number of each lane (int64), then per group s1 and s2.
+type pass struct {
+	mem   []float64
+	state []float64 // the tail of mem
+	least []float64 // per state: magnitudes below this are flushed
+	run   func(buf *float64, frames int, mem *float64)
+}
+
+// kernel is one way to run passes. shapes lists the lane groups a pass may consist of.
+type kernel struct {
+	name   string
+	shapes []passShape
+	most   int // sections of the pass that does most for its time
+}
+
+type passShape struct {
+	lanes []int
+	run   func(buf *float64, frames int, mem *float64)
+}
+
+func (s passShape) sections() int {
+	n := 0
+	for _, l := range s.lanes {
+		n += l / 2
+	}
+	return n
+}
+
+var plain = kernel{"plain", []passShape{{[]int{2}, plainPass}}, 1}
+
+// kernels lists those this processor can run, the fastest first.
+var kernels = append(processorKernels(), plain)
+
+// floor is the state level below which a decaying state is set to zero: -300 dBFS, far above where numbers turn
+// subnormal and slow.
+const floor = 1e-15
+
+// newPasses lays out both ears' sections for k; the shorter ear is filled up with identities.
+func (k kernel) newPasses(ears [2][]Section, gain float64) []*pass {
+	n := max(len(ears[0]), len(ears[1]), 1)
+	count := (n + k.most - 1) / k.most
+	var ps []*pass
+	var out [2]level
+	for ear := range out {
+		out[ear].times(gain)
+	}
+	for i := range count {
+		lo, hi := i*n/count, (i+1)*n/count
+		shape := k.shapes[len(k.shapes)-1]
+		for _, s := range k.shapes { // the smallest that holds them
+			if s.sections() >= hi-lo {
+				shape = s
+				break
+			}
+		}
+		ps = append(ps, newPass(shape, ears, lo, hi, &out, i == count-1))
+	}
+	return ps
+}
+
+// level is the product of gain and first coefficients up to some section, mant·2^exp, of which 2^done was applied by
+// passes before. Only the last pass applies the mantissa: powers of two change no bits, so that the result is the same
+// however the sections are shared out among passes.
+type level struct {
+	mant      float64
+	exp, done int
+}
+
+func (l *level) times(x float64) {
+	if l.mant == 0 {
+		l.mant = 1
+	}
+	m, e := math.Frexp(l.mant * x)
+	l.mant, l.exp = m, l.exp+e
+}
+
+func newPass(shape passShape, ears [2][]Section, lo, hi int, out *[2]level, last bool) *pass {
+	total := 0
+	for _, l := range shape.lanes {
+		total += l
+	}
+	mem := make([]float64, 8+7*total+8)
+	for uintptr(unsafe.Pointer(&mem[0]))%64 != 0 {
+		mem = mem[1:]
+	}
+	p := &pass{mem: mem[:8+7*total], run: shape.run}
+	p.state = p.mem[8+5*total:]
+	p.least = make([]float64, len(p.state))
+	at, st, section := 8, 0, lo
+	for _, l := range shape.lanes {
+		for j := 0; j < l; j++ {
+			ear := j & 1
+			s := Section{B0: 1}
+			if i := section + j/2; i < hi && i < len(ears[ear]) {
+				s = ears[ear][i]
+			}
+			p.mem[at+j] = -s.A1
+			p.mem[at+l+j] = -s.A2
+			p.mem[at+2*l+j] = s.B1/s.B0 - s.A1
+			p.mem[at+3*l+j] = s.B2/s.B0 - s.A2
+			p.mem[at+4*l+j] = math.Float64frombits(uint64(section - lo + j/2))
+			o := &out[ear]
+			o.times(s.B0)
+			p.least[st+j] = math.Ldexp(floor/o.mant, o.done-o.exp)
+			p.least[st+l+j] = p.least[st+j]
+		}
+		section += l / 2
+		at += 5 * l
+		st += 2 * l
+	}
+	for ear := range out {
+		o := &out[ear]
+		p.mem[ear] = math.Ldexp(1, o.exp-o.done)
+		if last {
+			p.mem[ear] *= o.mant
+		}
+		o.done = o.exp
+	}
+	return p
+}
+
+// flush sets decayed states to zero. It reports whether all are zero, and whether all are finite.
+func (p *pass) flush() (zero, finite bool) {
+	zero, finite = true, true
+	for i, s := range p.state {
+		if a := math.Abs(s); !(a >= p.least[i]) && a == a {
+			p.state[i] = 0
+		} else {
+			zero = false
+			finite = finite && a <= math.MaxFloat64
+		}
+	}
+	return zero, finite
+}
+
+// check is flush without flushing.
+func (p *pass) check() (zero, finite bool) {
+	zero, finite = true, true
+	for _, s := range p.state {
+		if s != 0 {
+			zero = false
+			finite = finite && math.Abs(s) <= math.MaxFloat64
+		}
+	}
+	return zero, finite
+}
+
+// plainPass runs one section of each ear.
+func plainPass(buf *float64, frames int, mem *float64) {
+	b := unsafe.Slice(buf, 2*frames)
+	m := unsafe.Slice(mem, 22)
+	gl, gr := m[0], m[1]
+	na1l, na1r, na2l, na2r := m[8], m[9], m[10], m[11]
+	c1l, c1r, c2l, c2r := m[12], m[13], m[14], m[15]
+	l1, r1, l2, r2 := m[18], m[19], m[20], m[21]
+	for i := 0; i+1 < len(b); i += 2 {
+		x, z := b[i], b[i+1]
+		b[i], b[i+1] = gl*(x+l1), gr*(z+r1)
+		l1, l2 = math.FMA(na1l, l1, math.FMA(c1l, x, l2)), math.FMA(c2l, x, na2l*l1)
+		r1, r2 = math.FMA(na1r, r1, math.FMA(c1r, z, r2)), math.FMA(c2r, z, na2r*r1)
+	}
+	m[18], m[19], m[20], m[21] = l1, r1, l2, r2
+}

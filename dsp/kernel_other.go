@@ -1,0 +1,5 @@
+//go:build !amd64 || purego
+
+package dsp
+
+func processorKernels() []kernel { return nil }

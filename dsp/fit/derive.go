@@ -1,0 +1,739 @@
+package fit
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"sort"
+	"sync"
+
+	"cushwright/dsp"
+	"cushwright/dsp/curve"
+)
+
+// Residual is how far a response is from what was asked, over the measured range, levels aside.
+type Residual struct {
+	RMSDB float64 `json:"rms_db"` // weighted by 1/(spread² + floor²)
+	MaxDB float64 `json:"max_db"` // the largest departure anywhere, unweighted
+}
+
+// Result is a fitted correction.
+type Result struct {
+	Bands     []dsp.Band // by ascending frequency
+	LevelDB   float64    // what the target asked for beyond the bands: a matter of the volume control
+	PeakDB    float64    // highest level of the bands together, ≥ 0: the headroom a sine needs
+	Before    Residual   // without any band
+	After     Residual
+	TargetRMS float64 // weighted RMS in dB against Prepared.WantDB: what was fitted
+	Left      []Note  // by ascending frequency
+	Prepared  Prepared
+}
+
+// lattice holds the steps of an equaliser.
+type lattice struct {
+	step, origin [3]float64 // in Hz, Q, dB; step 0: free
+}
+
+type fitter struct {
+	o      Options
+	rateHz float64
+	fine   *problem
+	coarse *problem
+	fixed  []float64 // ln warped fixed frequencies, or nil
+	places []float64 // ln warped candidate frequencies
+	widths []float64 // ln Q candidates
+	shapes [][]float64
+}
+
+func (f *fitter) warp(hz float64) float64 {
+	if f.rateHz == 0 {
+		return math.Log(hz)
+	}
+	return math.Log(math.Tan(math.Pi * min(hz, 0.499*f.rateHz) / f.rateHz))
+}
+
+func (f *fitter) unwarp(u float64) float64 {
+	if f.rateHz == 0 {
+		return math.Exp(u)
+	}
+	return f.rateHz / math.Pi * math.Atan(math.Exp(u))
+}
+
+// Derive fits bands to the target. The error says which option or point of the target is impossible.
+func Derive(t Target, o Options) (Result, error) {
+	o = o.withDefaults()
+	if err := o.check(); err != nil {
+		return Result{}, err
+	}
+	p, err := Prepare(t, o)
+	if err != nil {
+		return Result{}, err
+	}
+	f := newFitter(p, o)
+	best := f.search()
+	units := f.finish(best)
+	return f.result(t, p, units)
+}
+
+const ridge = 1e-6
+
+func newFitter(p Prepared, o Options) *fitter {
+	f := &fitter{o: o, rateHz: o.rateHz()}
+	mk := func(block int) *problem {
+		q := &problem{boost: o.MaxBoostDB, level: !o.FixedLevel, ridge: ridge}
+		q.lo = [3]float64{f.warp(o.FreqMinHz), math.Log(o.QMin), o.GainMinDB}
+		q.hi = [3]float64{f.warp(o.FreqMaxHz), math.Log(o.QMax), o.GainMaxDB}
+		for i := 0; i < len(p.FreqHz); i += block {
+			e := min(i+block, len(p.FreqHz))
+			w, t, l, wm := 0.0, 0.0, 0.0, 0.0
+			for k := i; k < e; k++ {
+				w += p.Weight[k]
+				t += p.Weight[k] * p.WantDB[k]
+				l += math.Log(p.FreqHz[k])
+				wm += p.WantDB[k]
+			}
+			if w > 0 {
+				t /= w
+			} else {
+				t = wm / float64(e-i)
+			}
+			u := f.warp(math.Exp(l / float64(e-i)))
+			q.lnx = append(q.lnx, u)
+			q.x2 = append(q.x2, math.Exp(2*u))
+			q.want = append(q.want, t)
+			q.weight = append(q.weight, w)
+		}
+		q.kappa = 30 / float64(len(q.x2))
+		return q
+	}
+	f.fine, f.coarse = mk(1), mk(4)
+	if e := o.For; e != nil && len(e.FixedFreqHz) > 0 {
+		for _, hz := range e.FixedFreqHz {
+			f.fixed = append(f.fixed, f.warp(hz))
+		}
+		slices.Sort(f.fixed)
+		f.fixed = slices.Compact(f.fixed)
+		f.places = f.fixed
+		for _, q := range []*problem{f.fine, f.coarse} { // fixed frequencies override the range
+			q.lo[pFreq], q.hi[pFreq] = f.fixed[0], f.fixed[len(f.fixed)-1]
+		}
+	} else {
+		lo, hi := math.Log(o.FreqMinHz), math.Log(o.FreqMaxHz)
+		n := max(1, int((hi-lo)/(math.Ln2/5)))
+		for i := range n + 1 {
+			f.places = append(f.places, f.warp(math.Exp(lo+(hi-lo)*float64(i)/float64(n))))
+		}
+	}
+	for _, q := range []float64{0.4, 0.7, 1.2, 2, 3.5, 6} {
+		v := min(max(math.Log(q), f.fine.lo[pQ]), f.fine.hi[pQ])
+		if len(f.widths) == 0 || v > f.widths[len(f.widths)-1]+1e-9 {
+			f.widths = append(f.widths, v)
+		}
+	}
+	if o.allows(dsp.Bell) {
+		for _, u := range f.places {
+			for _, q := range f.widths {
+				s := make([]float64, len(f.coarse.x2))
+				// A bell's level is near enough proportional to its gain: the shape at 4 dB serves as template.
+				b := unit{shape: dsp.Bell, p: [3]float64{u, q, 4}}
+				f.coarse.db(&b, s)
+				for i := range s {
+					s[i] /= 4
+				}
+				f.shapes = append(f.shapes, s)
+			}
+		}
+	}
+	return f
+}
+
+// held marks what the equaliser does not let move.
+func (f *fitter) held() [3]bool {
+	return [3]bool{f.fixed != nil, f.o.QMin == f.o.QMax, false}
+}
+
+// candidate is a bell worth trying and the cost it would save in the linear picture.
+type candidate struct {
+	u    unit
+	save float64
+}
+
+// candidates lists bells by what they would save, best first, at most n and at least half an octave apart.
+func (f *fitter) candidates(p *problem, n int) []candidate {
+	p.respond()
+	r := make([]float64, len(p.x2))
+	for i := range r {
+		r[i] = p.weight[i] * (p.want[i] - p.resp[i] - p.c)
+	}
+	per := make([]candidate, 0, len(f.places))
+	for a, u := range f.places {
+		if f.fixed != nil && slices.ContainsFunc(p.units, func(k unit) bool { return k.p[pFreq] == u }) {
+			continue
+		}
+		best := candidate{save: -1}
+		for b, q := range f.widths {
+			s := f.shapes[a*len(f.widths)+b]
+			num, den, mean := 0.0, 1e-9, 0.0
+			for i, w := range p.weight {
+				num += s[i] * r[i]
+				den += s[i] * s[i] * w
+				mean += s[i] * w
+			}
+			if p.level {
+				den -= mean * mean // the free level takes up the mean
+			}
+			den = max(den, 1e-9)
+			g := min(max(num/den, p.lo[pGain], -8), p.hi[pGain], 8)
+			if save := 2*g*num - g*g*den; save > best.save {
+				best = candidate{unit{dsp.Bell, [3]float64{u, q, g}, f.held()}, save}
+			}
+		}
+		per = append(per, best)
+	}
+	sort.SliceStable(per, func(a, b int) bool { return per[a].save > per[b].save })
+	var out []candidate
+	for _, c := range per {
+		if len(out) == n {
+			break
+		}
+		if !slices.ContainsFunc(out, func(o candidate) bool { return math.Abs(o.u.p[pFreq]-c.u.p[pFreq]) < 0.5*math.Ln2 }) {
+			out = append(out, c)
+		}
+	}
+	return out
+}
+
+func (f *fitter) shelf(s dsp.Shape, hz, q float64) unit {
+	u := f.warp(min(max(hz, f.o.FreqMinHz), f.o.FreqMaxHz))
+	if f.fixed != nil {
+		u = f.fixed[0]
+		if s == dsp.HighShelf {
+			u = f.fixed[len(f.fixed)-1]
+		}
+	}
+	return unit{s, [3]float64{u, min(max(math.Log(q), f.fine.lo[pQ]), f.fine.hi[pQ]), 0}, f.held()}
+}
+
+// search tries every arrangement of shelves on the coarse points and returns the best.
+func (f *fitter) search() *problem {
+	type start struct{ shelves []unit }
+	var starts []start
+	low, high := f.o.allows(dsp.LowShelf), f.o.allows(dsp.HighShelf)
+	l, h := f.shelf(dsp.LowShelf, 90, 0.7), f.shelf(dsp.HighShelf, 7000, 0.7)
+	if f.o.allows(dsp.Bell) || !low && !high {
+		starts = append(starts, start{})
+	}
+	if low {
+		starts = append(starts, start{[]unit{l}})
+	}
+	if high {
+		starts = append(starts, start{[]unit{h}})
+	}
+	if low && high && f.o.Bands > 1 && (f.fixed == nil || len(f.fixed) > 1) {
+		starts = append(starts, start{[]unit{l, h}})
+	}
+	found := make([]*problem, len(starts))
+	cost := make([]float64, len(starts))
+	var wg sync.WaitGroup
+	for i, s := range starts {
+		wg.Go(func() {
+			p := f.coarse.clone()
+			p.units = append(p.units, s.shelves...)
+			found[i], cost[i] = f.arrange(p)
+		})
+	}
+	wg.Wait()
+	// The two best are polished on all points before one is chosen.
+	order := make([]int, len(starts))
+	for i := range order {
+		order[i] = i
+	}
+	sort.SliceStable(order, func(a, b int) bool { return cost[order[a]] < cost[order[b]] })
+	order = order[:min(2, len(order))]
+	for _, i := range order {
+		wg.Go(func() {
+			q := f.fine.clone()
+			q.units, q.c = append(q.units, found[i].units...), found[i].c
+			cost[i] = q.solve(polishIters, 1e-6)
+			found[i] = q
+		})
+	}
+	wg.Wait()
+	best := order[0]
+	for _, i := range order {
+		if cost[i] < cost[best] {
+			best = i
+		}
+	}
+	return found[best]
+}
+
+// Effort, by counts and never by the clock, so that the result is the same everywhere.
+var (
+	greedyIters  = 6
+	settleIters  = 25
+	replaceIters = 12
+	replaceTries = 2
+	rounds       = 3
+	polishIters  = 12
+)
+
+// arrange places bells greedily, then takes bands out one by one and puts them back where they help most.
+func (f *fitter) arrange(p *problem) (*problem, float64) {
+	cost := p.solve(greedyIters, 1e-3)
+	if len(f.shapes) == 0 {
+		return p, p.solve(settleIters, 1e-5)
+	}
+	for len(p.units) < f.o.Bands {
+		c := f.candidates(p, 1)
+		if len(c) == 0 {
+			break
+		}
+		p.units = append(p.units, c[0].u)
+		cost = p.solve(greedyIters, 1e-3)
+	}
+	cost = p.solve(settleIters, 1e-4)
+	for range rounds {
+		before := cost
+		// The least useful first.
+		type use struct {
+			k    int
+			loss float64
+		}
+		var uses []use
+		for k := range p.units {
+			if p.units[k].shape != dsp.Bell {
+				continue
+			}
+			q := p.clone()
+			q.units = slices.Delete(q.units, k, k+1)
+			q.respond()
+			uses = append(uses, use{k, q.cost()})
+		}
+		sort.SliceStable(uses, func(a, b int) bool { return uses[a].loss < uses[b].loss })
+		for _, u := range uses {
+			base := p.clone()
+			base.units = slices.Delete(base.units, u.k, u.k+1)
+			base.solve(4, 1e-3)
+			for _, c := range f.candidates(base, replaceTries) {
+				q := base.clone()
+				q.units = slices.Insert(q.units, u.k, c.u)
+				if v := q.solve(replaceIters, 1e-3); v < cost*(1-1e-4) {
+					cost = v
+					p = q
+				}
+			}
+		}
+		cost = p.solve(settleIters, 1e-4)
+		if cost > before*(1-2e-3) {
+			break
+		}
+	}
+	return p, cost
+}
+
+// hz, q and gain as a user sees them.
+func (f *fitter) value(u *unit, j int) float64 {
+	switch j {
+	case pFreq:
+		return f.unwarp(u.p[pFreq])
+	case pQ:
+		return math.Exp(u.p[pQ])
+	}
+	return u.p[pGain]
+}
+
+func (f *fitter) set(u *unit, j int, v float64) {
+	switch j {
+	case pFreq:
+		u.p[pFreq] = f.warp(v)
+	case pQ:
+		u.p[pQ] = math.Log(v)
+	default:
+		u.p[pGain] = v
+	}
+}
+
+func (f *fitter) steps() lattice {
+	l := lattice{step: [3]float64{f.o.FreqStepHz, f.o.QStep, f.o.GainStepDB}}
+	if f.fixed != nil {
+		l.step[pFreq] = 0
+	}
+	if e := f.o.For; e != nil { // a described range starts on a step
+		l.origin = [3]float64{e.FreqMinHz, e.QMin, e.GainMinDB}
+	}
+	return l
+}
+
+func (f *fitter) limits(j int) (lo, hi float64) {
+	switch j {
+	case pFreq:
+		return f.o.FreqMinHz, f.o.FreqMaxHz
+	case pQ:
+		return f.o.QMin, f.o.QMax
+	}
+	return f.o.GainMinDB, f.o.GainMaxDB
+}
+
+// snap returns the step next to v, n steps further, within the range.
+func (f *fitter) snap(l lattice, j int, v float64, n int) float64 {
+	lo, hi := f.limits(j)
+	s, o := l.step[j], l.origin[j]
+	k := math.Round((v-o)/s) + float64(n)
+	const tiny = 1e-9
+	k = max(k, math.Ceil((lo-o)/s-tiny))
+	k = min(k, math.Floor((hi-o)/s+tiny))
+	x := o + k*s
+	// Steps such as 0.1 should print as typed.
+	return math.Round(x*1e9) / 1e9
+}
+
+// finish rounds to the steps, re-optimising what is still free, then walks on the steps while that helps; and it makes
+// sure of the boost limit.
+func (f *fitter) finish(p *problem) []unit {
+	l := f.steps()
+	p.kappa = 300 / float64(len(p.x2))
+	p.solve(6, 1e-4)
+	if l.step == [3]float64{} {
+		f.holdBoost(p)
+		return p.units
+	}
+	q := f.coarse.clone()
+	q.kappa = 300 / float64(len(q.x2))
+	q.units, q.c = append(q.units, p.units...), p.c
+	f.round(q, l)
+	p.units, p.c = append(p.units[:0], q.units...), q.c
+	f.walk(p, l, 6)
+	f.holdBoostOnSteps(p, l)
+	return p.units
+}
+
+// round fixes one parameter kind at a time, the coarsest in effect last: frequency and Q of the band that suffers least
+// first, then the gains likewise, each time letting the rest adjust.
+func (f *fitter) round(p *problem, l lattice) {
+	for _, kinds := range [][]int{{pFreq, pQ}, {pGain}} {
+		left := map[int]bool{}
+		for k := range p.units {
+			left[k] = true
+		}
+		for len(left) > 0 {
+			bestK, bestCost := -1, math.Inf(1)
+			for k := range p.units {
+				if !left[k] {
+					continue
+				}
+				old := p.units[k]
+				for _, j := range kinds {
+					if l.step[j] > 0 {
+						f.set(&p.units[k], j, f.snap(l, j, f.value(&old, j), 0))
+					}
+				}
+				p.respond()
+				if c := p.cost(); c < bestCost {
+					bestK, bestCost = k, c
+				}
+				p.units[k] = old
+			}
+			for _, j := range kinds {
+				u := &p.units[bestK]
+				if l.step[j] > 0 {
+					f.set(u, j, f.snap(l, j, f.value(u, j), 0))
+					u.fixed[j] = true
+				}
+			}
+			delete(left, bestK)
+			p.solve(4, 1e-3)
+		}
+	}
+}
+
+// walk moves bands by single steps, one band at a time in up to three parameters, and pairs of gains against each other,
+// while the cost falls.
+func (f *fitter) walk(p *problem, l lattice, sweeps int) {
+	n := len(p.x2)
+	each := make([][]float64, len(p.units))
+	total := make([]float64, n)
+	for k := range p.units {
+		each[k] = make([]float64, n)
+		p.db(&p.units[k], each[k])
+		for i, v := range each[k] {
+			total[i] += v
+		}
+	}
+	gains := 0.0
+	for k := range p.units {
+		gains += p.units[k].p[pGain] * p.units[k].p[pGain]
+	}
+	// cost with the level at its best for the response
+	costOf := func(resp []float64, gains float64) float64 {
+		s, m, over := 0.0, 0.0, 0.0
+		for i, r := range resp {
+			e := r - p.want[i]
+			s += p.weight[i] * e * e
+			m += p.weight[i] * e
+			if o := r - p.boost; o > 0 {
+				over += o * o
+			}
+		}
+		if p.level {
+			s -= m * m
+		} else {
+			s += 2*m*p.c + p.c*p.c
+		}
+		return s + p.kappa*over + p.ridge*gains
+	}
+	best := costOf(total, gains)
+	trial, own := make([]float64, n), make([]float64, n)
+	for range sweeps {
+		moved := false
+		for k := range p.units {
+			for {
+				var bestU unit
+				found := false
+				for m := range 27 {
+					d := [3]int{m/9 - 1, m/3%3 - 1, m%3 - 1}
+					u := p.units[k]
+					same := true
+					for j := range 3 {
+						if d[j] == 0 || l.step[j] == 0 || p.units[k].fixed[j] && f.held()[j] {
+							continue
+						}
+						n := d[j]
+						if j == pFreq { // a step must be worth something: about 3 %, at least one
+							n *= max(1, int(0.03*f.value(&u, j)/l.step[j]))
+						}
+						f.set(&u, j, f.snap(l, j, f.value(&u, j), n))
+						same = same && u.p[j] == p.units[k].p[j]
+					}
+					if same {
+						continue
+					}
+					clear(own)
+					p.db(&u, own)
+					for i := range trial {
+						trial[i] = total[i] - each[k][i] + own[i]
+					}
+					g := gains - p.units[k].p[pGain]*p.units[k].p[pGain] + u.p[pGain]*u.p[pGain]
+					if c := costOf(trial, g); c < best*(1-1e-6) {
+						best, bestU, found = c, u, true
+					}
+				}
+				if !found {
+					break
+				}
+				moved = true
+				gains += bestU.p[pGain]*bestU.p[pGain] - p.units[k].p[pGain]*p.units[k].p[pGain]
+				p.units[k] = bestU
+				clear(own)
+				p.db(&bestU, own)
+				for i := range total {
+					total[i] += own[i] - each[k][i]
+					each[k][i] = own[i]
+				}
+			}
+		}
+		if l.step[pGain] > 0 {
+			other := make([]float64, n)
+			for a := range p.units {
+				for b := range p.units {
+					if a == b {
+						continue
+					}
+					ua, ub := p.units[a], p.units[b]
+					for _, d := range []int{1, -1} {
+						for _, e := range []int{1, -1} {
+							if e == d && a > b {
+								continue
+							}
+							ua.p[pGain] = f.snap(l, pGain, p.units[a].p[pGain], d)
+							ub.p[pGain] = f.snap(l, pGain, p.units[b].p[pGain], e)
+							if ua == p.units[a] || ub == p.units[b] {
+								continue
+							}
+							clear(own)
+							clear(other)
+							p.db(&ua, own)
+							p.db(&ub, other)
+							for i := range trial {
+								trial[i] = total[i] - each[a][i] - each[b][i] + own[i] + other[i]
+							}
+							g := gains - p.units[a].p[pGain]*p.units[a].p[pGain] - p.units[b].p[pGain]*p.units[b].p[pGain] +
+								ua.p[pGain]*ua.p[pGain] + ub.p[pGain]*ub.p[pGain]
+							if c := costOf(trial, g); c < best*(1-1e-6) {
+								best, gains, moved = c, g, true
+								p.units[a], p.units[b] = ua, ub
+								copy(each[a], own)
+								copy(each[b], other)
+								copy(total, trial)
+							}
+						}
+					}
+				}
+			}
+		}
+		if !moved {
+			break
+		}
+	}
+	if p.level {
+		p.c = 0
+		for i, r := range total {
+			p.c -= p.weight[i] * (r - p.want[i])
+		}
+	}
+}
+
+// boostSlackDB is how far a correction may exceed the boost limit between the points it is fitted on.
+const boostSlackDB = 0.05
+
+func (p *problem) over() float64 {
+	p.respond()
+	m := math.Inf(-1)
+	for _, r := range p.resp {
+		m = max(m, r)
+	}
+	return m - p.boost
+}
+
+// holdBoost makes the limit good where the penalty has left a rest.
+func (f *fitter) holdBoost(p *problem) {
+	limit := p.boost
+	for range 6 {
+		p.boost = limit
+		if o := p.over(); o <= boostSlackDB {
+			return
+		}
+		p.kappa *= 10
+		p.boost = limit - 0.02
+		p.solve(8, 1e-5)
+	}
+	p.boost = limit
+	for range 200 { // the last resort cannot fail: with no boosts nothing is over
+		if p.over() <= boostSlackDB {
+			return
+		}
+		for k := range p.units {
+			if p.units[k].p[pGain] > 0 {
+				p.units[k].p[pGain] *= 0.98
+			}
+		}
+	}
+}
+
+func (f *fitter) holdBoostOnSteps(p *problem, l lattice) {
+	for range 400 {
+		if p.over() <= boostSlackDB {
+			return
+		}
+		// Lower the band that boosts most at the peak by one step.
+		at := 0
+		for i, r := range p.resp {
+			if r > p.resp[at] {
+				at = i
+			}
+		}
+		best, bestDB := -1, 0.0
+		one := make([]float64, len(p.x2))
+		for k := range p.units {
+			clear(one)
+			p.db(&p.units[k], one)
+			if one[at] > bestDB && p.units[k].p[pGain] > 0 {
+				best, bestDB = k, one[at]
+			}
+		}
+		if best < 0 {
+			return
+		}
+		if l.step[pGain] > 0 {
+			f.set(&p.units[best], pGain, f.snap(l, pGain, p.units[best].p[pGain], -1))
+		} else {
+			p.units[best].p[pGain] -= 0.1
+		}
+	}
+}
+
+func (f *fitter) result(t Target, pr Prepared, units []unit) (Result, error) {
+	p := f.fine
+	resp := make([]float64, curve.Points)
+	r := Result{Prepared: pr}
+	for k := range units {
+		u := &units[k]
+		b := dsp.Band{Shape: u.shape, Ear: t.Ear, FreqHz: f.value(u, pFreq), GainDB: u.p[pGain], Q: f.value(u, pQ)}
+		l := f.steps()
+		for j, v := range []*float64{&b.FreqHz, &b.Q, &b.GainDB} {
+			if l.step[j] > 0 {
+				*v = f.snap(l, j, *v, 0)
+			}
+		}
+		if f.fixed != nil { // as typed, not as warped and back
+			for _, hz := range f.o.For.FixedFreqHz {
+				if math.Abs(hz/b.FreqHz-1) < 1e-9 {
+					b.FreqHz = hz
+				}
+			}
+		}
+		b.FreqHz = min(max(b.FreqHz, dsp.MinFreqHz), dsp.MaxFreqHz)
+		b.Q = min(max(b.Q, f.o.QMin), f.o.QMax)
+		if f.o.For != nil && f.o.For.FixedQ != 0 {
+			b.Q = f.o.For.FixedQ
+		}
+		if math.Abs(b.GainDB) < 0.005 {
+			continue // an idle band says nothing
+		}
+		if err := b.Check(); err != nil {
+			return Result{}, fmt.Errorf("fit: derive band %d: %w", k+1, err)
+		}
+		r.Bands = append(r.Bands, b)
+		p.db(u, resp)
+	}
+	sort.SliceStable(r.Bands, func(a, b int) bool { return r.Bands[a].FreqHz < r.Bands[b].FreqHz })
+	zero := make([]float64, curve.Points)
+	var c float64
+	r.Before, _ = residual(pr.AskedDB, zero, pr.Weight, f.o.FixedLevel)
+	r.After, c = residual(pr.AskedDB, resp, pr.Weight, f.o.FixedLevel)
+	fitted, _ := residual(pr.WantDB, resp, pr.Weight, f.o.FixedLevel)
+	r.TargetRMS = fitted.RMSDB
+	if !f.o.FixedLevel {
+		r.LevelDB = pr.LevelDB + c
+	}
+	rest := make([]float64, curve.Points)
+	for i, v := range resp {
+		r.PeakDB = max(r.PeakDB, v)
+		rest[i] = v + c
+	}
+	// What the bands leave of what they were to reach.
+	why := WhyBands
+	if f.o.For != nil {
+		why = WhySettings
+	}
+	for _, n := range runs(pr.FreqHz, pr.WantDB, rest, pr.Weight, 1, why) {
+		if curve.Index(n.HighHz)-curve.Index(n.LowHz) >= 3 {
+			r.Left = append(r.Left, n)
+		}
+	}
+	r.Left = append(r.Left, pr.Left...)
+	sort.SliceStable(r.Left, func(a, b int) bool { return r.Left[a].LowHz < r.Left[b].LowHz })
+	return r, nil
+}
+
+// residual compares a response with what is wanted; the level is at its best unless fixed.
+func residual(want, resp, weight []float64, fixedLevel bool) (Residual, float64) {
+	c := 0.0
+	if !fixedLevel {
+		for i := range want {
+			c += weight[i] * (want[i] - resp[i])
+		}
+	}
+	var r Residual
+	sq := 0.0
+	for i := range want {
+		if weight[i] == 0 {
+			continue
+		}
+		e := resp[i] + c - want[i]
+		sq += weight[i] * e * e
+		r.MaxDB = max(r.MaxDB, math.Abs(e))
+	}
+	r.RMSDB = math.Sqrt(sq)
+	return r, c
+}

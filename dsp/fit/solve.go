@@ -1,0 +1,380 @@
+package fit
+
+import (
+	"math"
+
+	"cushwright/dsp"
+)
+
+// unit is a band while it is fitted: its frequency and Q as logarithms, so that steps are ratios.
+type unit struct {
+	shape dsp.Shape
+	p     [3]float64 // ln of the (warped) frequency, ln Q, gain in dB
+	fixed [3]bool
+}
+
+const (
+	pFreq = iota
+	pQ
+	pGain
+)
+
+// problem is one weighted least-squares problem on a set of points: the levels of units plus a constant level shall meet
+// want. Frequencies are warped by tan(π·f/rate) for bilinear responses, which makes them the analog prototype's.
+type problem struct {
+	x2     []float64 // square of the warped frequency
+	lnx    []float64
+	want   []float64
+	weight []float64 // sums to 1
+	boost  float64   // dB the units together must not exceed
+	kappa  float64   // weight of exceeding it, per point
+	level  bool      // the constant level is free
+	ridge  float64   // per dB² of gain
+	lo, hi [3]float64
+
+	units []unit
+	c     float64 // constant level, dB
+
+	// scratch
+	resp, jac      []float64
+	ata, chol      []float64
+	atb, step, dia []float64
+	old            []unit
+	index          []int
+}
+
+// levelRidge keeps the constant level from wandering where shelves could do the same.
+const levelRidge = 1e-6
+
+func (p *problem) clone() *problem {
+	q := *p
+	q.units = append(make([]unit, 0, cap(p.units)), p.units...)
+	q.resp, q.jac, q.ata, q.chol, q.atb, q.step, q.dia, q.old, q.index = nil, nil, nil, nil, nil, nil, nil, nil, nil
+	return &q
+}
+
+const (
+	tenLog = 10 / math.Ln10
+	lnA    = math.Ln10 / 40 // d ln A / d gain
+)
+
+// ratio returns numerator and denominator of |H|² at x = (f/f0)² for a bell, or for a low shelf without its A².
+// Source of the prototypes: R. Bristow-Johnson, "Audio EQ Cookbook", W3C Note, 8 June 2021.
+type prototype struct {
+	shape      dsp.Shape
+	inv        float64 // 1/f0²
+	a, ka, kb  float64 // bell: ka = A²/Q², kb = 1/(A²Q²); shelf: a = A, ka = kb = A/Q²
+	constantDB float64 // shelves: 20·log10(A)
+}
+
+func (u *unit) prototype() prototype {
+	a := math.Exp(u.p[pGain] * lnA)
+	q2 := math.Exp(-2 * u.p[pQ])
+	pr := prototype{shape: u.shape, inv: math.Exp(-2 * u.p[pFreq]), a: a}
+	if u.shape == dsp.Bell {
+		pr.ka, pr.kb = a*a*q2, q2/(a*a)
+	} else {
+		pr.ka, pr.kb = a*q2, a*q2
+		pr.constantDB = u.p[pGain] / 2
+	}
+	return pr
+}
+
+// square returns |H|² at the squared warped frequency, constantDB left out.
+func (pr *prototype) square(x2 float64) float64 {
+	x := x2 * pr.inv
+	switch pr.shape {
+	case dsp.Bell:
+		t := 1 - x
+		t *= t
+		return (t + x*pr.ka) / (t + x*pr.kb)
+	case dsp.LowShelf:
+		n, d := pr.a-x, 1-pr.a*x
+		return (n*n + x*pr.ka) / (d*d + x*pr.ka)
+	default:
+		n, d := pr.a-x, 1-pr.a*x
+		return (d*d + x*pr.ka) / (n*n + x*pr.ka)
+	}
+}
+
+// db adds one unit's level at every point to out.
+func (p *problem) db(u *unit, out []float64) {
+	pr := u.prototype()
+	for i, x2 := range p.x2 {
+		out[i] += pr.constantDB + tenLog*math.Log(pr.square(x2))
+	}
+}
+
+// respond fills resp with the level of all units.
+func (p *problem) respond() {
+	p.resp = fit(p.resp, len(p.x2))
+	prs := make([]prototype, len(p.units))
+	c := 0.0
+	for k := range p.units {
+		prs[k] = p.units[k].prototype()
+		c += prs[k].constantDB
+	}
+	for i, x2 := range p.x2 {
+		m := 1.0
+		s := 0.0
+		for k := range prs {
+			m *= prs[k].square(x2)
+			if k&15 == 15 { // 16 bands of ±24 dB and more cannot leave float64's range
+				s += tenLog * math.Log(m)
+				m = 1
+			}
+		}
+		p.resp[i] = c + s + tenLog*math.Log(m)
+	}
+}
+
+func fit(v []float64, n int) []float64 {
+	if cap(v) < n {
+		return make([]float64, n)
+	}
+	return v[:n]
+}
+
+// cost is the objective at the current response.
+func (p *problem) cost() float64 {
+	s := 0.0
+	for i, r := range p.resp {
+		e := r + p.c - p.want[i]
+		s += p.weight[i] * e * e
+		if o := r - p.boost; o > 0 {
+			s += p.kappa * o * o
+		}
+	}
+	for k := range p.units {
+		g := p.units[k].p[pGain]
+		s += p.ridge * g * g
+	}
+	if p.level {
+		s += levelRidge * p.c * p.c
+	}
+	return s
+}
+
+// gradient writes the derivative of one unit's level by its three parameters at every point, dB per unit.
+func (p *problem) gradient(u *unit, jf, jq, jg []float64) {
+	pr := u.prototype()
+	a := pr.a
+	for i, x2 := range p.x2 {
+		x := x2 * pr.inv
+		if u.shape == dsp.Bell {
+			t := 1 - x
+			rn, rd := 1/(t*t+x*pr.ka), 1/(t*t+x*pr.kb)
+			jf[i] = tenLog * -2 * x * ((-2*t+pr.ka)*rn - (-2*t+pr.kb)*rd)
+			jq[i] = tenLog * -2 * x * (pr.ka*rn - pr.kb*rd)
+			jg[i] = tenLog * lnA * 2 * x * (pr.ka*rn + pr.kb*rd)
+			continue
+		}
+		n, d := a-x, 1-a*x
+		rn, rd := 1/(n*n+x*pr.ka), 1/(d*d+x*pr.ka)
+		f := -2 * x * ((-2*n+pr.ka)*rn - (-2*a*d+pr.ka)*rd)
+		q := -2 * x * pr.ka * (rn - rd)
+		g := lnA * ((2*n*a+x*pr.ka)*rn - (-2*a*x*d+x*pr.ka)*rd)
+		if u.shape == dsp.HighShelf {
+			f, q, g = -f, -q, -g
+		}
+		jf[i], jq[i] = tenLog*f, tenLog*q
+		jg[i] = tenLog*g + 0.5 // the constant: 20·log10(A) = gain/2
+	}
+}
+
+// solve runs at most iters Levenberg–Marquardt steps from where the units stand and returns the cost reached. Parameters
+// stay within their bounds: one that is pushed outward is held for the step.
+// Source: D. W. Marquardt, SIAM J. Appl. Math. 11 (1963), scaling by the diagonal.
+func (p *problem) solve(iters int, tol float64) float64 {
+	n := len(p.x2)
+	p.respond()
+	best := p.cost()
+	mu := 1e-3
+	for range iters {
+		// The free parameters.
+		p.index = p.index[:0]
+		for k := range p.units {
+			for j := range 3 {
+				if !p.units[k].fixed[j] {
+					p.index = append(p.index, 3*k+j)
+				}
+			}
+		}
+		np := len(p.index)
+		nc := np
+		if p.level {
+			nc++
+		}
+		if nc == 0 {
+			return best
+		}
+		p.jac = fit(p.jac, 3*len(p.units)*n)
+		for k := range p.units {
+			j := p.jac[3*k*n:]
+			p.gradient(&p.units[k], j[:n], j[n:2*n], j[2*n:3*n])
+		}
+		p.atb = fit(p.atb, nc)
+		p.ata = fit(p.ata, nc*nc)
+		clear(p.atb)
+		clear(p.ata)
+		// Combined weight and residual of the two terms at each point.
+		wsum := fit(p.step, 0)
+		_ = wsum
+		w := make([]float64, n)
+		r := make([]float64, n)
+		for i := range n {
+			e := p.resp[i] + p.c - p.want[i]
+			w[i] = p.weight[i]
+			r[i] = p.weight[i] * e
+			if o := p.resp[i] - p.boost; o > 0 {
+				w[i] += p.kappa
+				r[i] += p.kappa * o
+			}
+		}
+		col := make([]float64, n)
+		for a := range np {
+			ja := p.jac[p.index[a]*n : p.index[a]*n+n]
+			s := 0.0
+			for i := range col {
+				col[i] = ja[i] * w[i]
+				s += ja[i] * r[i]
+			}
+			p.atb[a] = s
+			for b := range a + 1 {
+				jb := p.jac[p.index[b]*n : p.index[b]*n+n]
+				s0, s1 := 0.0, 0.0
+				i := 0
+				for ; i+1 < len(col); i += 2 {
+					s0 += col[i] * jb[i]
+					s1 += col[i+1] * jb[i+1]
+				}
+				if i < len(col) {
+					s0 += col[i] * jb[i]
+				}
+				p.ata[a*nc+b] = s0 + s1
+			}
+			if p.index[a]%3 == pGain {
+				p.atb[a] += p.ridge * p.units[p.index[a]/3].p[pGain]
+				p.ata[a*nc+a] += p.ridge
+			}
+			if p.level {
+				s := 0.0
+				for i := range ja {
+					s += ja[i] * p.weight[i]
+				}
+				p.ata[np*nc+a] = s
+			}
+		}
+		if p.level {
+			s := levelRidge * p.c
+			for i := range n {
+				s += p.weight[i] * (p.resp[i] + p.c - p.want[i])
+			}
+			p.atb[np] = s
+			p.ata[np*nc+np] = 1 + levelRidge
+		}
+		// A bound that the descent would cross holds its parameter.
+		for a := range np {
+			k, j := p.index[a]/3, p.index[a]%3
+			v := p.units[k].p[j]
+			if v <= p.lo[j] && p.atb[a] > 0 || v >= p.hi[j] && p.atb[a] < 0 {
+				p.atb[a] = 0
+				for b := range nc {
+					if b <= a {
+						p.ata[a*nc+b] = 0
+					} else {
+						p.ata[b*nc+a] = 0
+					}
+				}
+				p.ata[a*nc+a] = 1
+			}
+		}
+		improved := false
+		gain := 0.0
+		p.old = append(p.old[:0], p.units...)
+		oldC := p.c
+		for range 8 {
+			if !p.cholesky(nc, mu) {
+				mu *= 10
+				continue
+			}
+			for a := range np {
+				k, j := p.index[a]/3, p.index[a]%3
+				d := -p.step[a]
+				switch j { // no leap that the linear picture cannot bear
+				case pFreq, pQ:
+					d = min(max(d, -0.7), 0.7)
+				default:
+					d = min(max(d, -8), 8)
+				}
+				p.units[k].p[j] = min(max(p.units[k].p[j]+d, p.lo[j]), p.hi[j])
+			}
+			if p.level {
+				p.c -= p.step[np]
+			}
+			p.respond()
+			c := p.cost()
+			if c < best {
+				gain = best - c
+				best = c
+				improved = true
+				mu = max(mu/5, 1e-9)
+				break
+			}
+			copy(p.units, p.old)
+			p.c = oldC
+			mu *= 4
+		}
+		if !improved {
+			p.respond()
+			return best
+		}
+		if gain < tol*best {
+			return best
+		}
+	}
+	return best
+}
+
+// cholesky solves (AᵀA + mu·diag)·step = Aᵀb; false if the matrix is not positive definite.
+func (p *problem) cholesky(n int, mu float64) bool {
+	p.chol = fit(p.chol, n*n)
+	p.step = fit(p.step, n)
+	copy(p.chol, p.ata[:n*n])
+	l := p.chol
+	for i := range n {
+		l[i*n+i] += mu*l[i*n+i] + 1e-12
+	}
+	for i := range n {
+		for j := range i + 1 {
+			s := l[i*n+j]
+			li, lj := l[i*n:i*n+j], l[j*n:j*n+j]
+			for k := range li {
+				s -= li[k] * lj[k]
+			}
+			if i == j {
+				if !(s > 0) {
+					return false
+				}
+				l[i*n+i] = math.Sqrt(s)
+			} else {
+				l[i*n+j] = s / l[j*n+j]
+			}
+		}
+	}
+	for i := range n {
+		s := p.atb[i]
+		for k := range i {
+			s -= l[i*n+k] * p.step[k]
+		}
+		p.step[i] = s / l[i*n+i]
+	}
+	for i := n - 1; i >= 0; i-- {
+		s := p.step[i]
+		for k := i + 1; k < n; k++ {
+			s -= l[k*n+i] * p.step[k]
+		}
+		p.step[i] = s / l[i*n+i]
+	}
+	return true
+}

@@ -1,0 +1,310 @@
+package fit
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"cushwright/dsp"
+	"cushwright/dsp/curve"
+)
+
+// Target is the response wanted of a correction, for one ear or for both.
+type Target struct {
+	Ear      dsp.Ear   // taken over into the bands
+	FreqHz   []float64 // ascending; nil stands for curve.Grid
+	WantDB   []float64 // same length: reference − new
+	SpreadDB []float64 // seat-to-seat standard deviation of the difference; nil: no scatter known, all weights equal
+	Half95DB []float64 // half-width of the 95 % band of WantDB; nil: unknown, every detail is believed
+
+	LowHz, HighHz float64 // range that was measured; 0: all of FreqHz. Outside, nothing is asked for
+}
+
+// TargetOf makes the target that takes a new cushion's sound back to the reference's.
+func TargetOf(ear dsp.Ear, d curve.Diff) Target {
+	return Target{Ear: ear, WantDB: d.WantDB(), SpreadDB: d.SmoothedSpreadDB(), Half95DB: d.SmoothedHalf95DB(),
+		LowHz: d.LowHz, HighHz: d.HighHz}
+}
+
+// Together is the target for one correction on both ears: the mean of what the two ears want, with half of what they
+// disagree by added to the spread, since a common correction cannot serve both there.
+func Together(left, right Target) (Target, error) {
+	l, err := left.onGrid()
+	if err != nil {
+		return Target{}, err
+	}
+	r, err := right.onGrid()
+	if err != nil {
+		return Target{}, err
+	}
+	t := Target{Ear: dsp.Both, WantDB: make([]float64, curve.Points), SpreadDB: make([]float64, curve.Points),
+		LowHz: max(l.LowHz, r.LowHz), HighHz: min(l.HighHz, r.HighHz)}
+	if l.Half95DB != nil && r.Half95DB != nil {
+		t.Half95DB = make([]float64, curve.Points)
+	}
+	dl := levelOf(l.WantDB) - levelOf(r.WantDB) // a difference in level alone is the balance's business
+	for i := range t.WantDB {
+		t.WantDB[i] = (l.WantDB[i] + r.WantDB[i]) / 2
+		ears := (l.WantDB[i] - r.WantDB[i] - dl) / 2
+		t.SpreadDB[i] = math.Sqrt((l.SpreadDB[i]*l.SpreadDB[i]+r.SpreadDB[i]*r.SpreadDB[i])/2 + ears*ears)
+		if t.Half95DB != nil {
+			t.Half95DB[i] = math.Hypot(l.Half95DB[i], r.Half95DB[i]) / 2
+		}
+	}
+	return t, nil
+}
+
+// onGrid checks the target and resamples it onto the grid of package curve.
+func (t Target) onGrid() (Target, error) {
+	f := t.FreqHz
+	if f == nil {
+		f = curve.Grid()
+	}
+	if len(f) != len(t.WantDB) || t.SpreadDB != nil && len(t.SpreadDB) != len(f) || t.Half95DB != nil && len(t.Half95DB) != len(f) {
+		return t, fmt.Errorf("fit: read target: %d frequencies, %d levels, %d spreads, %d bands do not belong together",
+			len(f), len(t.WantDB), len(t.SpreadDB), len(t.Half95DB))
+	}
+	if len(f) < 2 {
+		return t, fmt.Errorf("fit: read target: %d points, at least 2 are needed", len(f))
+	}
+	for i := range f {
+		ok := f[i] > 0 && !math.IsInf(f[i], 0) && finite(t.WantDB[i]) && (i == 0 || f[i] > f[i-1])
+		if t.SpreadDB != nil {
+			ok = ok && t.SpreadDB[i] >= 0 // +Inf is fine: no weight
+		}
+		if t.Half95DB != nil {
+			ok = ok && t.Half95DB[i] >= 0
+		}
+		if !ok {
+			return t, fmt.Errorf("fit: read target: point %d (%g Hz, %g dB) is not finite, not ascending or has a negative spread", i+1, f[i], t.WantDB[i])
+		}
+	}
+	out := t
+	if t.LowHz == 0 {
+		out.LowHz = f[0]
+	}
+	if t.HighHz == 0 {
+		out.HighHz = f[len(f)-1]
+	}
+	out.LowHz, out.HighHz = max(out.LowHz, f[0]), min(out.HighHz, f[len(f)-1])
+	// The grid's own ends may differ from the target's by rounding only; such a point still counts as measured.
+	out.LowHz, out.HighHz = out.LowHz*(1-1e-9), out.HighHz*(1+1e-9)
+	g := curve.Grid()
+	out.FreqHz = g
+	out.WantDB = resample(f, t.WantDB, g)
+	out.SpreadDB = make([]float64, len(g))
+	if t.SpreadDB != nil {
+		out.SpreadDB = resample(f, t.SpreadDB, g)
+	}
+	if t.Half95DB != nil {
+		out.Half95DB = resample(f, t.Half95DB, g)
+	}
+	return out, nil
+}
+
+func finite(x float64) bool { return !math.IsNaN(x) && !math.IsInf(x, 0) }
+
+func resample(f, v, g []float64) []float64 {
+	out := make([]float64, len(g))
+	k := 0
+	for i, x := range g {
+		for k < len(f) && f[k] < x*(1-1e-12) {
+			k++
+		}
+		switch {
+		case k < len(f) && math.Abs(f[k]/x-1) < 1e-9:
+			out[i] = v[k]
+		case k == 0:
+			out[i] = v[0]
+		case k == len(f):
+			out[i] = v[len(v)-1]
+		default:
+			t := math.Log(x/f[k-1]) / math.Log(f[k]/f[k-1])
+			out[i] = v[k-1] + t*(v[k]-v[k-1])
+		}
+	}
+	return out
+}
+
+// levelOf is the robust level of a wanted response between 200 Hz and 4 kHz.
+func levelOf(want []float64) float64 {
+	return curve.TrimmedCentre(want[curve.Index(200) : curve.Index(4000)+1])
+}
+
+// Note says what was left uncorrected, and why.
+type Note struct {
+	LowHz, HighHz float64
+	RestDB        float64 // the largest departure there from what was wanted; + means level is missing
+	Why           string
+}
+
+// The reasons for leaving something uncorrected.
+const (
+	WhyNull     = "a deep narrow null cannot be filled: it moves with every seat and costs headroom"
+	WhyBoost    = "the boost is limited"
+	WhyTreble   = "above 10 kHz the rig is no ear: only the broad course is followed, and boost is held to 3 dB"
+	WhyScatter  = "within the scatter of the seats: the detail may not be there next time"
+	WhyBands    = "more bands would be needed"
+	WhySettings = "the equaliser's ranges and steps do not reach it"
+)
+
+// Prepared is what the bands are fitted to, on the grid of package curve, after everything has been taken out of the
+// wanted response that should not be corrected.
+type Prepared struct {
+	FreqHz  []float64
+	AskedDB []float64 // the target less its level
+	WantDB  []float64 // what of it the bands are to reach
+	Weight  []float64 // sums to 1
+	LevelDB float64   // robust level taken off; 0 with Options.FixedLevel
+	Left    []Note
+}
+
+const (
+	nullOctave  = 1.0 / 3 // a null narrower than this …
+	nullDB      = 4.0     // … and deeper than this is left alone; both common practice, no source
+	trebleHz    = 10000.0 // IEC 60318-4:2010: the occluded-ear simulator is no ear above
+	trebleBoost = 3.0
+)
+
+// Prepare weighs the target and removes what the options forbid to correct.
+func Prepare(t Target, o Options) (Prepared, error) {
+	o = o.withDefaults()
+	t, err := t.onGrid()
+	if err != nil {
+		return Prepared{}, err
+	}
+	p := Prepared{FreqHz: t.FreqHz, Weight: make([]float64, curve.Points)}
+	sum := 0.0
+	for i, f := range p.FreqHz {
+		if f >= t.LowHz && f <= t.HighHz {
+			p.Weight[i] = 1 / (t.SpreadDB[i]*t.SpreadDB[i] + o.FloorDB*o.FloorDB)
+			sum += p.Weight[i]
+		}
+	}
+	if !(sum > 0) {
+		return Prepared{}, fmt.Errorf("fit: weigh target: nothing of it lies between %g and %g Hz with a finite spread", t.LowHz, t.HighHz)
+	}
+	for i := range p.Weight {
+		p.Weight[i] /= sum
+	}
+	if !o.FixedLevel {
+		p.LevelDB = levelOf(t.WantDB)
+	}
+	p.AskedDB = make([]float64, curve.Points)
+	for i, v := range t.WantDB {
+		p.AskedDB[i] = v - p.LevelDB
+	}
+	want := slices.Clone(p.AskedDB)
+	note := func(next []float64, threshold float64, why string) {
+		p.Left = append(p.Left, runs(p.FreqHz, want, next, p.Weight, threshold, why)...)
+		want = next
+	}
+	if !o.EveryDetail {
+		open := opening(want, int(math.Round(nullOctave/2*curve.PointsPerOctave)))
+		next := slices.Clone(want)
+		for i := range next {
+			if want[i]-open[i] > nullDB {
+				// All of the null's flanks go with its floor, or a narrower null would remain.
+				for k := i; k >= 0 && want[k] > open[k]+0.05; k-- {
+					next[k] = open[k]
+				}
+				for k := i; k < len(next) && want[k] > open[k]+0.05; k++ {
+					next[k] = open[k]
+				}
+			}
+		}
+		note(next, 1, WhyNull)
+		if t.Half95DB != nil {
+			note(believable(want, t.Half95DB), 1.5, WhyScatter)
+		}
+	}
+	if !o.FullTreble {
+		k := curve.Index(trebleHz)
+		broad := curve.Curve{LevelDB: want}.Smooth(1).LevelDB
+		next := slices.Clone(want)
+		for i := k; i < len(next); i++ {
+			// Fades in over a third of an octave, so that no edge arises that bands would be spent on.
+			x := min(1, float64(i-k)/16)
+			next[i] += x * (min(broad[i], max(trebleBoost, min(0, broad[i]))) - next[i])
+		}
+		note(next, 1, WhyTreble)
+	}
+	next := slices.Clone(want)
+	for i := range next {
+		next[i] = min(next[i], o.MaxBoostDB)
+	}
+	note(next, 0.1, fmt.Sprintf("%s to %.3g dB", WhyBoost, o.MaxBoostDB))
+	p.WantDB = want
+	return p, nil
+}
+
+// opening removes peaks narrower than 2·half+1 points (morphological opening: the smallest, then the largest value).
+func opening(v []float64, half int) []float64 {
+	pick := func(v []float64, f func(a, b float64) float64) []float64 {
+		out := make([]float64, len(v))
+		for i := range v {
+			m := v[i]
+			for k := max(0, i-half); k <= min(len(v)-1, i+half); k++ {
+				m = f(m, v[k])
+			}
+			out[i] = m
+		}
+		return out
+	}
+	return pick(pick(v, math.Min), math.Max)
+}
+
+// believable shrinks details by what the scatter of the seats leaves uncertain. The response is split into an octave-smoothed
+// course, which stays, and ever finer details; each detail keeps the share (power − noise)/power of itself, the noise taken
+// as the whole standard error of the mean (Wiener's rule with a cautious noise).
+func believable(want, half95 []float64) []float64 {
+	smooth := func(v []float64, fr float64) []float64 { return curve.Curve{LevelDB: v}.Smooth(fr).LevelDB }
+	var noise []float64
+	for _, h := range half95 {
+		se := min(h, 100) / 2.1 // about the t of two sets of five seats
+		noise = append(noise, se*se)
+	}
+	coarse := smooth(want, 1)
+	out := slices.Clone(coarse)
+	for _, fr := range []float64{3, 6, 12, 48} {
+		finer := want
+		if fr < 48 {
+			finer = smooth(want, fr)
+		}
+		sq := make([]float64, len(want))
+		for i := range sq {
+			d := finer[i] - coarse[i]
+			sq[i] = d * d
+		}
+		power := smooth(sq, 2)
+		for i := range out {
+			if power[i] > 0 {
+				out[i] += max(0, 1-noise[i]/power[i]) * (finer[i] - coarse[i])
+			}
+		}
+		coarse = finer
+	}
+	return out
+}
+
+// runs lists the ranges in which next departs from was by more than threshold, joining what is less than 1/6 octave apart.
+func runs(f, was, next, weight []float64, threshold float64, why string) (out []Note) {
+	const gap = 8
+	last := -2 * gap
+	for i := range f {
+		d := was[i] - next[i]
+		if math.Abs(d) <= threshold || weight[i] == 0 {
+			continue
+		}
+		if i-last > gap {
+			out = append(out, Note{LowHz: f[i], HighHz: f[i], RestDB: d, Why: why})
+		}
+		n := &out[len(out)-1]
+		n.HighHz = f[i]
+		if math.Abs(d) > math.Abs(n.RestDB) {
+			n.RestDB = d
+		}
+		last = i
+	}
+	return out
+}

@@ -1,0 +1,257 @@
+// Package control is the engine's local interface: HTTP and JSON on a socket that only its owner can open. The handlers
+// own nothing: they read snapshots and send requests to whoever does.
+package control
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"net"
+	"net/http"
+	"os"
+	"path/filepath"
+	"sync/atomic"
+	"time"
+
+	"cushwright/engine"
+)
+
+// Status is what the engine answers.
+type Status struct {
+	engine.Status
+	Summary  string   `json:"summary"` // one plain sentence
+	PID      int      `json:"pid"`
+	Bench    string   `json:"bench"`
+	Cushions []string `json:"cushions"`
+	Problems []string `json:"problems,omitempty"` // why the bench on disk is not what is heard
+}
+
+// Backend is what the handlers serve. Its methods may be called from any goroutine.
+type Backend interface {
+	// Status returns the present state; it must not wait.
+	Status() Status
+	// Wear makes a cushion the fitted one. The error of an unknown cushion wraps ErrUnknown.
+	Wear(ctx context.Context, cushion string) error
+	// Bypass sets ("on", "off") or toggles ("toggle") and returns the new state; with names a correction to compare with.
+	Bypass(ctx context.Context, mode, with string) (bool, error)
+	// Stop asks the engine to end.
+	Stop()
+}
+
+// ErrUnknown marks a name the bench does not hold.
+var ErrUnknown = errors.New("unknown")
+
+// ErrNoEngine is returned by Client calls when nobody listens.
+var ErrNoEngine = errors.New(`control: no engine is running: start it with "cushwright run"`)
+
+const (
+	maxBody     = 4 << 10
+	readTimeout = 2 * time.Second
+	maxClients  = 256
+)
+
+type wearRequest struct {
+	Cushion string `json:"cushion"`
+}
+
+type bypassRequest struct {
+	Mode string `json:"mode"`
+	With string `json:"with,omitempty"`
+}
+
+type bypassReply struct {
+	Bypass bool `json:"bypass"`
+}
+
+type failure struct {
+	Error string `json:"error"`
+}
+
+// Handler serves the interface.
+func Handler(b Backend) http.Handler {
+	mux := http.NewServeMux()
+	mux.HandleFunc("GET /status", func(w http.ResponseWriter, r *http.Request) { reply(w, b.Status(), nil) })
+	mux.HandleFunc("POST /wear", func(w http.ResponseWriter, r *http.Request) {
+		var q wearRequest
+		if !read(w, r, &q) {
+			return
+		}
+		err := b.Wear(r.Context(), q.Cushion)
+		reply(w, b.Status(), err)
+	})
+	mux.HandleFunc("POST /bypass", func(w http.ResponseWriter, r *http.Request) {
+		var q bypassRequest
+		if !read(w, r, &q) {
+			return
+		}
+		on, err := b.Bypass(r.Context(), q.Mode, q.With)
+		reply(w, bypassReply{on}, err)
+	})
+	mux.HandleFunc("POST /stop", func(w http.ResponseWriter, r *http.Request) { b.Stop(); reply(w, b.Status(), nil) })
+	return http.TimeoutHandler(mux, 5*time.Second, `{"error":"control: serve: the engine did not answer in 5 s"}`)
+}
+
+func read(w http.ResponseWriter, r *http.Request, v any) bool {
+	d := json.NewDecoder(http.MaxBytesReader(w, r.Body, maxBody))
+	d.DisallowUnknownFields()
+	if err := d.Decode(v); err != nil {
+		w.WriteHeader(http.StatusBadRequest)
+		json.NewEncoder(w).Encode(failure{fmt.Sprintf("control: read request: %v", err)})
+		return false
+	}
+	return true
+}
+
+func reply(w http.ResponseWriter, v any, err error) {
+	w.Header().Set("Content-Type", "application/json")
+	switch {
+	case errors.Is(err, ErrUnknown):
+		w.WriteHeader(http.StatusNotFound)
+	case err != nil:
+		w.WriteHeader(http.StatusConflict)
+	}
+	if err != nil {
+		v = failure{err.Error()}
+	}
+	json.NewEncoder(w).Encode(v) // a client that is gone is no concern of the engine
+}
+
+// Serve listens on the socket file, mode 0600, until the context ends. A stale socket is replaced: the caller holds the
+// engine's lock. Requests and clients are bounded in size, number and time.
+func Serve(ctx context.Context, socket string, b Backend) error {
+	if err := os.MkdirAll(filepath.Dir(socket), 0o700); err != nil {
+		return fmt.Errorf("control: listen %q: %w", socket, err)
+	}
+	if err := os.Remove(socket); err != nil && !errors.Is(err, os.ErrNotExist) {
+		return fmt.Errorf("control: listen %q: %w", socket, err)
+	}
+	ln, err := listen(socket)
+	if err != nil {
+		return fmt.Errorf("control: listen %q: %w", socket, err)
+	}
+	srv := &http.Server{Handler: Handler(b), ReadTimeout: readTimeout, ReadHeaderTimeout: readTimeout, WriteTimeout: 6 * time.Second,
+		IdleTimeout: 10 * time.Second, MaxHeaderBytes: 8 << 10}
+	stop := context.AfterFunc(ctx, func() {
+		quit, cancel := context.WithTimeout(context.Background(), time.Second)
+		defer cancel()
+		if srv.Shutdown(quit) != nil {
+			srv.Close()
+		}
+	})
+	defer stop()
+	if err := srv.Serve(&limited{ln, make(chan struct{}, maxClients)}); err != nil && !errors.Is(err, http.ErrServerClosed) {
+		return fmt.Errorf("control: serve %q: %w", socket, err)
+	}
+	return nil
+}
+
+// limited admits so many connections at once; the rest wait in the kernel's queue.
+type limited struct {
+	net.Listener
+	slots chan struct{}
+}
+
+func (l *limited) Accept() (net.Conn, error) {
+	l.slots <- struct{}{}
+	c, err := l.Listener.Accept()
+	if err != nil {
+		<-l.slots
+		return nil, err
+	}
+	return &slotConn{Conn: c, slots: l.slots}, nil
+}
+
+type slotConn struct {
+	net.Conn
+	slots chan struct{}
+	done  atomic.Bool
+}
+
+func (c *slotConn) Close() error {
+	if c.done.CompareAndSwap(false, true) {
+		<-c.slots
+	}
+	return c.Conn.Close()
+}
+
+// Client talks to a running engine.
+type Client struct{ http http.Client }
+
+// NewClient makes a client for the socket file; nothing is opened yet.
+func NewClient(socket string) *Client {
+	return &Client{http.Client{Timeout: 6 * time.Second, Transport: &http.Transport{
+		DialContext: func(ctx context.Context, _, _ string) (net.Conn, error) {
+			return (&net.Dialer{Timeout: 2 * time.Second}).DialContext(ctx, "unix", socket)
+		}}}}
+}
+
+func (c *Client) call(ctx context.Context, method, path string, in, out any) error {
+	var body io.Reader
+	if in != nil {
+		b, err := json.Marshal(in)
+		if err != nil {
+			return err
+		}
+		body = bytes.NewReader(b)
+	}
+	req, err := http.NewRequestWithContext(ctx, method, "http://engine"+path, body)
+	if err != nil {
+		return err
+	}
+	res, err := c.http.Do(req)
+	if err != nil {
+		var op *net.OpError
+		if errors.As(err, &op) && op.Op == "dial" {
+			return ErrNoEngine
+		}
+		return fmt.Errorf("control: ask the engine: %w", err)
+	}
+	defer res.Body.Close()
+	if res.StatusCode != http.StatusOK {
+		var f failure
+		if json.NewDecoder(io.LimitReader(res.Body, 1<<20)).Decode(&f) != nil || f.Error == "" {
+			return fmt.Errorf("control: ask the engine: %s", res.Status)
+		}
+		if res.StatusCode == http.StatusNotFound {
+			return &remote{f.Error, ErrUnknown}
+		}
+		return &remote{f.Error, nil}
+	}
+	return json.NewDecoder(res.Body).Decode(out)
+}
+
+type remote struct {
+	text string
+	kind error
+}
+
+func (r *remote) Error() string { return r.text }
+func (r *remote) Unwrap() error { return r.kind }
+
+// Status asks for the present state.
+func (c *Client) Status(ctx context.Context) (st Status, err error) {
+	err = c.call(ctx, "GET", "/status", nil, &st)
+	return st, err
+}
+
+// Wear makes a cushion the fitted one.
+func (c *Client) Wear(ctx context.Context, cushion string) (st Status, err error) {
+	err = c.call(ctx, "POST", "/wear", wearRequest{cushion}, &st)
+	return st, err
+}
+
+// Bypass sets or toggles bypass and returns the new state.
+func (c *Client) Bypass(ctx context.Context, mode, with string) (bool, error) {
+	var r bypassReply
+	err := c.call(ctx, "POST", "/bypass", bypassRequest{mode, with}, &r)
+	return r.Bypass, err
+}
+
+// Stop asks the engine to end.
+func (c *Client) Stop(ctx context.Context) error {
+	var st Status
+	return c.call(ctx, "POST", "/stop", struct{}{}, &st)
+}

@@ -1,0 +1,385 @@
+package engine
+
+import (
+	"math"
+	"sync/atomic"
+
+	"cushwright/dsp"
+	"cushwright/dsp/drift"
+	"cushwright/dsp/guard"
+	"cushwright/dsp/loudness"
+)
+
+// This file is the audio path. Nothing here allocates, locks, logs or waits once the loop is made; it reports by
+// counters alone. A test fails if it imports more than arithmetic, atomics and the signal processing.
+
+const (
+	blockFrames   = 512  // largest run processed at once
+	fadeSeconds   = 0.02 // program and bypass crossfades
+	startSeconds  = 0.2  // fade-in of a session
+	resumeSeconds = 0.02 // fade-in after a break, fade-out before a stop
+	matchDBPerSec = 1.0  // how fast the loudness match moves
+	liftDBPerSec  = 6.0  // how fast a program with less headroom comes up to its level
+	fullScale     = 32766.5 / 32768
+)
+
+// program is what the audio thread runs: side A is the correction, side B what it is compared with (bypass, or another
+// correction), both of the same lag. Both run all the time, so that a switch finds settled filters. Publishing a
+// program gives it to the audio thread; nobody else touches it again.
+type program struct {
+	a, b       *dsp.Chain
+	matchDB    float64 // loudness of A less loudness of B before the match, dB; followed when programme is set
+	programme  bool
+	meterA     *loudness.Meter
+	meterB     *loudness.Meter
+	gainA      float64
+	gainB      float64
+	liftDB     float64 // ≤ 0: what is still missing to the program's own level
+	side       bool    // B is heard
+	fade       *dsp.Crossfade
+	badA, badB uint64
+}
+
+// split turns a loudness difference into the two level changes that even it out: the louder side comes down.
+func split(diffDB float64) (gainA, gainB float64) {
+	return dsp.Ratio(min(0, -diffDB)), dsp.Ratio(min(0, diffDB))
+}
+
+// run processes buf (side A, result) with other as scratch of the same length.
+func (p *program) run(buf, other []float64, wantB bool, rateHz float64) {
+	copy(other, buf)
+	p.a.Process(buf)
+	p.b.Process(other)
+	if p.programme {
+		p.meterA.Process(buf)
+		p.meterB.Process(other)
+		a, b := p.meterA.ShortTermLUFS(), p.meterB.ShortTermLUFS()
+		if a > -60 && b > -60 { // silence and noise floors say nothing about the match
+			step := matchDBPerSec * float64(len(buf)/2) / rateHz
+			p.matchDB += max(-step, min(step, a-b-p.matchDB))
+		}
+	}
+	ga, gb := split(p.matchDB)
+	if p.liftDB < 0 {
+		p.liftDB = min(0, p.liftDB+liftDBPerSec*float64(len(buf)/2)/rateHz)
+		ga, gb = ga*dsp.Ratio(p.liftDB), gb*dsp.Ratio(p.liftDB)
+	}
+	scale(buf, p.gainA, ga)
+	scale(other, p.gainB, gb)
+	p.gainA, p.gainB = ga, gb
+
+	if p.fade.Done() && p.side != wantB {
+		p.side = wantB
+		p.fade.Restart()
+	}
+	switch {
+	case !p.fade.Done() && p.side:
+		p.fade.Mix(buf, other)
+	case !p.fade.Done():
+		p.fade.Mix(other, buf)
+		copy(buf, other)
+	case p.side:
+		copy(buf, other)
+	}
+}
+
+// scale multiplies by a gain that goes from one value to another along a straight line.
+func scale(buf []float64, from, to float64) {
+	if from == 1 && to == 1 {
+		return
+	}
+	step := 2 * (to - from) / float64(len(buf))
+	for i := 0; i+1 < len(buf); i += 2 {
+		from += step
+		buf[i] *= from
+		buf[i+1] *= from
+	}
+}
+
+// ramp is a level that moves between silence and unity along a raised cosine.
+type ramp struct {
+	at, step float64 // position 0..1, per frame
+}
+
+func (r *ramp) apply(buf []float64, up bool) {
+	if up && r.at >= 1 {
+		return
+	}
+	step := r.step
+	if !up {
+		step = -math.Abs(step)
+	}
+	for i := 0; i+1 < len(buf); i += 2 {
+		r.at = max(0, min(1, r.at+step))
+		g := 0.5 - 0.5*math.Cos(math.Pi*r.at)
+		buf[i] *= g
+		buf[i+1] *= g
+	}
+}
+
+// loop is one open session's audio path. capture runs on the capture thread, render on the playback thread; the fields
+// in the first group are shared and atomic, all others belong to the playback thread.
+type loop struct {
+	pending atomic.Pointer[program]
+	bypass  atomic.Bool // side B wanted
+	mute    atomic.Bool // fade out and stay silent
+	silent  atomic.Bool // the fade-out is over
+	m       *meters
+	ring    *ring
+
+	rateHz    float64
+	target    int // frames that should be left in the ring after a callback
+	periodNs  int64
+	lastNs    int64
+	now       func() int64 // monotonic clock, ns
+	inputGain func() float32
+	gain      float64
+
+	res    *drift.Resampler
+	servo  *drift.Servo
+	fresh  drift.Servo // as new, to start over from
+	primed bool
+	minFil int // smallest fill after a read since winLen was 0
+	winLen int
+
+	cur, next *program
+	fade      *dsp.Crossfade
+	level     ramp
+	guard     *guard.Guard // nil: switched off
+	overs     uint64       // of the guard, as counted already
+	clipRun   [2]int
+
+	src, buf, old, tmp []float64
+}
+
+type loopConfig struct {
+	rateHz                      float64
+	captureFrames, outputFrames int
+	guard                       bool
+	ceilingDB                   float64
+	inputGain                   func() float32
+	now                         func() int64
+}
+
+func newLoop(c loopConfig, m *meters, first *program) (*loop, error) {
+	const maxIn = blockFrames*2 + 512 // generous: ratio and filter length
+	l := &loop{m: m, rateHz: c.rateHz, inputGain: c.inputGain, now: c.now, gain: float64(c.inputGain()),
+		target: c.captureFrames, ring: newRing(max(8*(c.captureFrames+c.outputFrames), int(c.rateHz/2))),
+		periodNs: int64(float64(c.outputFrames) / c.rateHz * 1e9),
+		res:      drift.New(maxIn), servo: drift.NewServo(c.rateHz, float64(c.captureFrames)),
+		cur: first, fade: dsp.NewCrossfade(int(fadeSeconds * c.rateHz)), level: ramp{step: 1 / (startSeconds * c.rateHz)},
+		src: make([]float64, 2*maxIn), buf: make([]float64, 2*blockFrames), old: make([]float64, 2*blockFrames),
+		tmp: make([]float64, 2*blockFrames)}
+	l.fresh = *l.servo
+	for !l.fade.Done() { // no fade is under way yet
+		l.fade.Mix(l.buf, l.buf)
+	}
+	lag := l.res.LagFrames() + first.a.LagFrames()
+	if c.guard {
+		g, err := guard.New(c.rateHz, c.ceilingDB)
+		if err != nil {
+			return nil, err
+		}
+		l.guard = g
+		lag += g.LagFrames()
+	}
+	m.lag.Store(int64(lag))
+	return l, nil
+}
+
+// capture takes what the capture device delivers.
+func (l *loop) capture(in []float32) {
+	l.m.captured.Add(1)
+	if d := l.ring.write(in); d > 0 {
+		l.m.overruns.Add(uint64(d))
+	}
+}
+
+// render fills out with the next frames.
+func (l *loop) render(out []float32) {
+	now := l.now()
+	if l.lastNs != 0 && now-l.lastNs > l.periodNs*3/2 {
+		l.m.late.Add(1)
+	}
+	l.lastNs = now
+	frames := len(out) / 2
+	if !l.primed && l.ring.fill() >= l.target+frames+l.res.Need(0)+blockFrames/4 {
+		if surplus := l.ring.fill() - (l.target + frames + blockFrames/4); surplus > 0 {
+			l.ring.consume(surplus) // what piled up before the first callback is only delay
+		}
+		l.primed = true
+		*l.servo = l.fresh
+		l.minFil, l.winLen = math.MaxInt, 0
+	}
+	inPeak, outPeak := 0.0, 0.0
+	for rest := out; len(rest) > 0; {
+		n := min(len(rest), 2*blockFrames)
+		i, o := l.block(rest[:n])
+		inPeak, outPeak = max(inPeak, i), max(outPeak, o)
+		rest = rest[n:]
+	}
+	l.m.inPeak.store(inPeak)
+	l.m.outPeak.store(outPeak)
+	l.m.inHold.raise(inPeak)
+	l.m.outHold.raise(outPeak)
+	if l.primed {
+		fill := l.ring.fill()
+		l.m.ringFill.Store(int64(fill))
+		ratio := l.servo.Update(float64(fill), frames)
+		l.res.SetRatio(ratio)
+		l.m.ratioPPM.store((ratio - 1) * 1e6)
+		l.minFil = min(l.minFil, fill)
+		l.winLen += frames
+	}
+	l.m.callbacks.Add(1)
+}
+
+// block makes one run of at most blockFrames and returns the sample peaks at input and output.
+func (l *loop) block(out []float32) (inPeak, outPeak float64) {
+	buf := l.buf[:len(out)]
+	inPeak = l.fetch(buf)
+
+	if l.next == nil {
+		if p := l.pending.Swap(nil); p != nil {
+			p.side = l.bypass.Load()
+			// less headroom than before would be a jump up: start as low as the sound was and come up
+			p.liftDB = min(0, l.cur.a.HeadroomDB()+l.cur.liftDB-p.a.HeadroomDB())
+			p.gainA, p.gainB = p.gainA*dsp.Ratio(p.liftDB), p.gainB*dsp.Ratio(p.liftDB)
+			l.next = p
+			l.fade.Restart()
+		}
+	}
+	wantB := l.bypass.Load()
+	tmp := l.tmp[:len(buf)]
+	if l.next != nil {
+		old := l.old[:len(buf)]
+		copy(old, buf)
+		l.cur.run(old, tmp, wantB, l.rateHz)
+		l.next.run(buf, tmp, wantB, l.rateHz)
+		l.fade.Mix(old, buf)
+		copy(buf, old)
+		if l.fade.Done() {
+			l.cur, l.next = l.next, nil
+		}
+	} else {
+		l.cur.run(buf, tmp, wantB, l.rateHz)
+	}
+	l.m.matchDB.store(l.cur.matchDB)
+	l.countBad(l.cur)
+
+	mute := l.mute.Load()
+	if mute {
+		l.level.step = 1 / (resumeSeconds * l.rateHz)
+	}
+	l.level.apply(buf, l.primed && !mute)
+	l.silent.Store(mute && l.level.at == 0)
+
+	if l.guard != nil {
+		l.guard.Process(buf)
+		r := l.guard.TakeReduction()
+		l.m.guardNow.store(r)
+		l.m.guardMax.raise(r)
+		o := l.guard.Overs()
+		l.m.overs.Add(o - l.overs)
+		l.overs = o
+	}
+	for i, x := range buf {
+		if l.guard == nil && math.Abs(x) > 1 {
+			l.m.overs.Add(1)
+		}
+		outPeak = max(outPeak, math.Abs(x))
+		out[i] = float32(x)
+	}
+	return inPeak, outPeak
+}
+
+func (l *loop) countBad(p *program) {
+	if a, b := p.a.BadBlocks(), p.b.BadBlocks(); a != p.badA || b != p.badB {
+		l.m.bad.Add(a - p.badA + b - p.badB)
+		p.badA, p.badB = a, b
+	}
+}
+
+// fetch fills dst from the ring through the drift resampler and returns the sample peak of what it took.
+func (l *loop) fetch(dst []float64) (peak float64) {
+	if !l.primed {
+		clear(dst)
+		return 0
+	}
+	n := len(dst) / 2
+	need := l.res.Need(n)
+	src := l.src[:2*need]
+	fill := l.ring.fill()
+	g := float64(l.inputGain())
+	if fill < need { // dry: let what is left die away, then wait until there is enough again
+		l.m.underruns.Add(1)
+		clear(src)
+		l.ring.peek(src[:2*fill], 0, l.gain)
+		for i := range src[:2*fill] {
+			src[i] *= 0.5 + 0.5*math.Cos(math.Pi*(float64(i/2)+1)/float64(fill+1))
+		}
+		l.ring.consume(fill)
+		l.res.Process(dst, src)
+		l.primed = false
+		l.level.step = 1 / (resumeSeconds * l.rateHz) // down over the filters' tails, up again when sound is back
+		return 0
+	}
+	l.ring.peek(src, 0, 1)
+	if l.winLen > int(l.rateHz) { // a second's worth of fills is known
+		if surplus := l.minFil - 2*l.target - int(l.rateHz/100); surplus > 0 && l.minFil != math.MaxInt {
+			if skip := l.minFil - l.target; fill >= need+skip {
+				l.trim(src, skip)
+				l.ring.consume(skip)
+			}
+		}
+		l.minFil, l.winLen = math.MaxInt, 0
+	}
+	peak = l.meterInput(src)
+	scale(src, l.gain, g)
+	l.gain = g
+	l.ring.consume(l.res.Process(dst, src))
+	return peak * g
+}
+
+// trim replaces src by its crossfade to the frames skip later: a stall's surplus delay goes without a click.
+func (l *loop) trim(src []float64, skip int) {
+	later := l.old[:0]
+	n := len(src) / 2
+	for at := 0; at < n; at += blockFrames {
+		k := min(blockFrames, n-at)
+		later = l.old[:2*k]
+		l.ring.peek(later, skip+at, 1)
+		for i := 0; i < k; i++ {
+			w := 0.5 - 0.5*math.Cos(math.Pi*(float64(at+i)+0.5)/float64(n))
+			j := 2 * (at + i)
+			src[j] += w * (later[2*i] - src[j])
+			src[j+1] += w * (later[2*i+1] - src[j+1])
+		}
+	}
+	l.m.trims.Add(1)
+}
+
+// meterInput finds the peak and counts runs of three or more samples at full scale: the programme itself was
+// clipped. Bad samples become silence here, so that they reach neither filter nor detector.
+func (l *loop) meterInput(src []float64) (peak float64) {
+	bad := false
+	for i, x := range src {
+		a := math.Abs(x)
+		if !(a <= math.MaxFloat32) {
+			src[i], a, bad = 0, 0, true
+		}
+		peak = max(peak, a)
+		e := i & 1
+		if a*l.gain >= fullScale {
+			if l.clipRun[e]++; l.clipRun[e] == 3 {
+				l.m.clipped.Add(1)
+			}
+		} else {
+			l.clipRun[e] = 0
+		}
+	}
+	if bad {
+		l.m.bad.Add(1)
+	}
+	return peak
+}

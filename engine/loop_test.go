@@ -1,0 +1,218 @@
+package engine
+
+import (
+	"log/slog"
+	"math"
+	"slices"
+	"testing"
+
+	"cushwright/dsp"
+)
+
+// testLoop is a loop as the supervisor makes it, driven by hand.
+func testLoop(t testing.TB, match Match, bands ...dsp.Band) (*Session, *loop) {
+	t.Helper()
+	c, err := dsp.NewCorrection(bands, dsp.AutoHeadroom)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s := &Session{log: slog.New(slog.DiscardHandler), set: Settings{Match: match}, sel: Selection{Correction: c}, m: &meters{}}
+	s.set.fill()
+	p, err := s.program(s.sel, 48000)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var clock int64
+	l, err := newLoop(loopConfig{rateHz: 48000, captureFrames: 480, outputFrames: 1920, guard: true, ceilingDB: -1,
+		inputGain: func() float32 { return 1 }, now: func() int64 { clock += 40e6; return clock }}, s.m, p)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return s, l
+}
+
+var tenBands = func() (b []dsp.Band) {
+	for i := range 10 {
+		b = append(b, dsp.Band{Shape: dsp.Bell, FreqHz: 40 * math.Pow(1.8, float64(i)), GainDB: float64(i%5) - 2, Q: 1.2})
+	}
+	return b
+}()
+
+func TestAudioPathAllocatesNothing(t *testing.T) {
+	s, l := testLoop(t, MatchProgramme, tenBands...)
+	in, out := make([]float32, 2*480), make([]float32, 2*1920)
+	n := 0
+	programs := make([]*program, 0, 200)
+	for range 200 {
+		p, err := s.program(s.sel, 48000)
+		if err != nil {
+			t.Fatal(err)
+		}
+		programs = append(programs, p)
+	}
+	got := testing.AllocsPerRun(150, func() {
+		for range 4 {
+			for i := range in {
+				n++
+				in[i] = float32(math.Sin(float64(n) * 0.05))
+			}
+			l.capture(in)
+		}
+		l.pending.Store(programs[len(programs)-1])
+		programs = programs[:len(programs)-1]
+		l.bypass.Store(n%3 == 0)
+		l.render(out)
+	})
+	if got != 0 {
+		t.Errorf("%v allocations per callback", got)
+	}
+	if s.m.callbacks.Load() == 0 || s.m.underruns.Load() != 0 {
+		t.Errorf("callbacks %d, underruns %d: the path measured is not the live one", s.m.callbacks.Load(), s.m.underruns.Load())
+	}
+}
+
+func TestBadInputIsSilencedAndCounted(t *testing.T) {
+	s, l := testLoop(t, MatchPink, tenBands...)
+	in, out := make([]float32, 2*1920), make([]float32, 2*1920)
+	for range 40 {
+		for i := range in {
+			in[i] = float32(0.1 * math.Sin(float64(i/2)*0.1))
+		}
+		in[77] = float32(math.NaN())
+		in[501] = float32(math.Inf(-1))
+		l.capture(in)
+		l.render(out)
+		for i, x := range out {
+			if x != x || math.Abs(float64(x)) > 1 {
+				t.Fatalf("sample %d is %v", i, x)
+			}
+		}
+	}
+	if s.m.bad.Load() == 0 {
+		t.Error("nothing was counted")
+	}
+}
+
+func TestUnderrunDiesAwayAndResumes(t *testing.T) {
+	s, l := testLoop(t, MatchPink)
+	in, out := make([]float32, 2*1920), make([]float32, 2*1920)
+	phase := 0.0
+	var all []float32
+	for k := range 120 {
+		for i := 0; i < len(in); i += 2 {
+			phase += 2 * math.Pi * 200 / 48000
+			in[i], in[i+1] = float32(0.5*math.Sin(phase)), float32(0.5*math.Sin(phase))
+		}
+		if k != 60 && k != 61 { // nothing comes for 80 ms
+			l.capture(in)
+		}
+		l.render(out)
+		all = append(all, out...)
+	}
+	if got := s.m.underruns.Load(); got != 1 {
+		t.Errorf("%d underruns counted for one gap", got)
+	}
+	worst := 0.0
+	for i := 4; i+4 < len(all); i += 2 { // second difference of a 200 Hz sine at 0.5 is 3.4e-4; of a cut it is up to 0.5
+		worst = max(worst, math.Abs(float64(all[i+2]-2*all[i]+all[i-2])))
+	}
+	if worst > 0.02 {
+		t.Errorf("a step of %.3f: the break clicks", worst)
+	}
+	if rms := math.Abs(float64(slices.Max(all[len(all)-3840:]))); rms < 0.4 {
+		t.Errorf("the sound did not come back: %.3f", rms)
+	}
+}
+
+func TestSurplusDelayIsTrimmed(t *testing.T) {
+	s, l := testLoop(t, MatchPink)
+	in, out := make([]float32, 2*1920), make([]float32, 2*1920)
+	for k := range 150 {
+		l.capture(in)
+		if k == 30 {
+			for range 3 { // a stall's worth arrives at once: 120 ms
+				l.capture(in)
+			}
+		}
+		l.render(out)
+	}
+	if got := s.m.trims.Load(); got == 0 || got > 3 {
+		t.Errorf("%d trims", got)
+	}
+	if fill := s.m.ringFill.Load(); fill > int64(l.target+48000/100+2000) {
+		t.Errorf("%d frames are still in the ring", fill)
+	}
+}
+
+func TestRing(t *testing.T) {
+	r := newRing(8)
+	w, x := 0, 0
+	for k := range 1000 {
+		in := make([]float32, 2*(k%7))
+		for i := range in {
+			in[i] = float32(w*2 + i)
+		}
+		n := len(in)/2 - r.write(in)
+		w += n
+		if want := w - x; r.fill() != want {
+			t.Fatalf("fill %d, want %d", r.fill(), want)
+		}
+		if r.fill() > 8 {
+			t.Fatal("more than its size")
+		}
+		k := min(r.fill(), k%5)
+		out := make([]float64, 2*k)
+		r.peek(out, 0, 1)
+		for i, v := range out {
+			if v != float64(2*x+i) {
+				t.Fatalf("frame %d reads %v", x, out)
+			}
+		}
+		r.consume(k)
+		x += k
+	}
+}
+
+func TestTransitionsAreAsDocumented(t *testing.T) {
+	all := []State{Stopped, Opening, Running, Recovering, Failed}
+	doc := map[[2]State]bool{{Stopped, Opening}: true, {Opening, Running}: true, {Opening, Failed}: true, {Opening, Stopped}: true,
+		{Running, Recovering}: true, {Running, Stopped}: true, {Recovering, Running}: true, {Recovering, Recovering}: true,
+		{Recovering, Failed}: true, {Recovering, Stopped}: true, {Failed, Stopped}: true}
+	for _, a := range all {
+		for _, b := range all {
+			s := &Session{driver: nil, log: slog.New(slog.DiscardHandler), m: &meters{}, state: a}
+			s.driver = nameOnly{}
+			panicked := func() (p bool) {
+				defer func() { p = recover() != nil }()
+				s.to(b)
+				return false
+			}()
+			if doc[[2]State{a, b}] == panicked {
+				t.Errorf("%v -> %v: refused %v", a, b, panicked)
+			}
+		}
+	}
+}
+
+type nameOnly struct{ Driver }
+
+func (nameOnly) Name() string { return "none" }
+
+// BenchmarkLivePath is one callback of the whole path, reported per frame.
+func BenchmarkLivePath(b *testing.B) {
+	for _, m := range []Match{MatchPink, MatchProgramme} {
+		b.Run(string(m), func(b *testing.B) {
+			_, l := testLoop(b, m, append(slices.Clone(tenBands), tenBands...)...)
+			in, out := make([]float32, 2*1920), make([]float32, 2*1920)
+			for i := range in {
+				in[i] = float32(0.3 * math.Sin(float64(i/2)*0.05))
+			}
+			b.ReportAllocs()
+			for b.Loop() {
+				l.capture(in)
+				l.render(out)
+			}
+			b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/1920, "ns/frame")
+		})
+	}
+}

@@ -1,0 +1,119 @@
+// Package sim is a simulated pair of devices: for the demonstration on a machine without sound, and for tests. Signals
+// come from a function and go to a function; the two clocks can differ and faults can be injected.
+package sim
+
+import (
+	"errors"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"cushwright/engine"
+)
+
+// Driver simulates one capture and one playback device on a clock that runs Speed times as fast as real time.
+// Its goroutine plays the part of both device threads.
+type Driver struct {
+	// Source fills in with stereo frames, the first of which has number frame. Nil: silence.
+	Source func(frame uint64, in []float32)
+	// Sink takes the output's frames; it must not keep out. Nil: dropped.
+	Sink func(frame uint64, out []float32)
+	// Speed of the simulated clock against real time; 0 means as fast as it goes.
+	Speed float64
+	// CapturePPM is how much faster the capture clock runs than the playback clock.
+	CapturePPM float64
+
+	OpenErr atomic.Pointer[engine.Error] // returned by Open while set
+	dead    atomic.Bool
+	opened  atomic.Int64
+}
+
+// Name implements engine.Driver.
+func (d *Driver) Name() string { return "simulated" }
+
+// Devices implements engine.Driver.
+func (d *Driver) Devices() ([]engine.Device, error) {
+	return []engine.Device{
+		{ID: "simulated-capture", Name: "simulated system sound", Capture: true, Monitor: true, RateHz: 48000, Channels: 2},
+		{ID: "simulated-output", Name: "simulated headphones", Playback: true, Default: true, RateHz: 48000, Channels: 2},
+	}, nil
+}
+
+// Stall makes the callbacks cease, as they do when a sound server dies; Revive lets streams opened from then on run.
+func (d *Driver) Stall() { d.dead.Store(true) }
+
+// Revive ends a Stall for streams opened from now on.
+func (d *Driver) Revive() { d.dead.Store(false) }
+
+// Opened is the number of streams opened so far.
+func (d *Driver) Opened() int { return int(d.opened.Load()) }
+
+// Open implements engine.Driver.
+func (d *Driver) Open(r engine.Request) (engine.Stream, error) {
+	if e := d.OpenErr.Load(); e != nil {
+		return nil, e
+	}
+	if r.RateHz <= 0 || r.CaptureFrames <= 0 || r.OutputFrames <= 0 {
+		return nil, &engine.Error{Action: "open", Object: r.OutputID, Reaction: engine.GiveUp, Err: errors.New("rate and periods must be positive")}
+	}
+	d.opened.Add(1)
+	s := &stream{stop: make(chan struct{})}
+	s.wg.Add(1)
+	go s.run(d, r)
+	return s, nil
+}
+
+type stream struct {
+	stop chan struct{}
+	once sync.Once
+	wg   sync.WaitGroup
+}
+
+func (s *stream) DelayFrames() int { return 0 }
+
+func (s *stream) Close() error {
+	s.once.Do(func() { close(s.stop) })
+	s.wg.Wait()
+	return nil
+}
+
+func (s *stream) run(d *Driver, r engine.Request) {
+	defer s.wg.Done()
+	in := make([]float32, 2*r.CaptureFrames)
+	out := make([]float32, 2*r.OutputFrames)
+	var capt, play uint64
+	ratio := 1 + d.CapturePPM*1e-6
+	start := time.Now()
+	for {
+		select {
+		case <-s.stop:
+			return
+		default:
+		}
+		if d.dead.Load() {
+			<-s.stop
+			return
+		}
+		// the next playback period is due once the capture clock has gone through it
+		if float64(capt) < float64(play+uint64(r.OutputFrames))*ratio {
+			clear(in)
+			if d.Source != nil {
+				d.Source(capt, in)
+			}
+			r.Capture(in)
+			capt += uint64(r.CaptureFrames)
+			continue
+		}
+		r.Playback(out)
+		if d.Sink != nil {
+			d.Sink(play, out)
+		}
+		play += uint64(r.OutputFrames)
+		if d.Speed > 0 {
+			due := start.Add(time.Duration(float64(play) / float64(r.RateHz) / d.Speed * float64(time.Second)))
+			if wait := time.Until(due); wait > 0 {
+				time.Sleep(wait)
+			}
+		}
+	}
+}

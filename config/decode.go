@@ -1,0 +1,486 @@
+package config
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"math"
+	"reflect"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+	"unicode"
+	"unicode/utf8"
+
+	"github.com/go-viper/mapstructure/v2"
+	"github.com/pelletier/go-toml/v2"
+	"github.com/pelletier/go-toml/v2/unstable"
+	"github.com/spf13/viper"
+)
+
+// The tags of a decoded struct are its schema:
+//
+//	key:"ceiling_db"    the key, always lower case; "-" = not in the file
+//	min:"-20" max:"0"   range of a number or of every number of a list
+//	unit:"dB"           said in messages
+//	zero:"automatic"    0 is allowed, too, and means that
+//	one:"low|normal"    the strings allowed
+//	check:"…"           name, text (one line), notes (lines), key (combination), date (YYYY-MM-DD)
+
+// document is one TOML file in the course of being decoded.
+type document struct {
+	file     string
+	src      []byte
+	parser   unstable.Parser
+	pos      map[string]position // of every table and key, by the name that messages use
+	tables   map[string]int      // elements of an array of tables so far
+	problems Problems
+}
+
+// position is where a key or table stands and what value it has there.
+type position struct {
+	line int
+	raw  string
+}
+
+// decodeTOML decodes data, the content of file, into the struct that into points at, which holds the defaults. viper does the
+// decoding; what it is lenient about (case, unknown keys, empty tables, types) is refused before, so that each problem has a
+// line. The document comes back for further checks with bad.
+func decodeTOML(file string, data []byte, into any) *document {
+	d := &document{file: file, pos: map[string]position{}, tables: map[string]int{}}
+	data = bytes.TrimPrefix(data, []byte("\xef\xbb\xbf"))
+	d.src = slices.Clip(slices.Clone(data))
+	switch {
+	case len(bytes.TrimSpace(data)) == 0:
+		// An editor that truncates before it writes shows this for a moment; it must not pass for "all defaults".
+		d.add(&Problem{Err: errors.New("the file is empty"), Allowed: "keys or a comment; without the file the defaults hold"})
+		return d
+	case !utf8.Valid(data):
+		n := 1
+		for rest := data; ; {
+			r, w := utf8.DecodeRune(rest)
+			if r == utf8.RuneError && w < 2 {
+				break
+			}
+			if r == '\n' {
+				n++
+			}
+			rest = rest[w:]
+		}
+		d.add(&Problem{Line: n, Err: errors.New("not UTF-8"), Allowed: "UTF-8 text"})
+		return d
+	}
+	v := viper.NewWithOptions(viper.KeyDelimiter("\x00"))
+	v.SetConfigType("toml")
+	if err := v.ReadConfig(bytes.NewReader(data)); err != nil {
+		d.syntax(err)
+		return d
+	}
+	d.schema(reflect.TypeOf(into).Elem())
+	if len(d.problems) > 0 {
+		return d
+	}
+	err := v.UnmarshalExact(into, func(c *mapstructure.DecoderConfig) {
+		c.TagName = "key"
+		c.WeaklyTypedInput = false
+		c.MatchName = func(key, field string) bool { return key == field }
+		c.DecodeHook = func(from, to reflect.Type, v any) (any, error) {
+			if l, ok := v.(toml.LocalDate); ok && to.Kind() == reflect.String {
+				return l.String(), nil
+			}
+			return v, nil
+		}
+	})
+	if err != nil {
+		d.add(&Problem{Err: errors.New(clip(err.Error()))})
+		return d
+	}
+	d.ranges("", reflect.ValueOf(into).Elem())
+	return d
+}
+
+func (d *document) add(p *Problem) {
+	p.File = d.file
+	const most = 50 // enough to mend, bounded against a hostile file
+	if len(d.problems) < most {
+		d.problems = append(d.problems, p)
+	}
+}
+
+// bad adds a problem with the value of a key; the line is that of the key, or else of the table it belongs in.
+func (d *document) bad(key, value, allowed string) {
+	at := d.pos[key]
+	if value == "" {
+		value = at.raw
+	}
+	for name := key; at.line == 0; {
+		i := strings.LastIndexAny(name, ". ")
+		if i < 0 {
+			break
+		}
+		name = name[:i]
+		at.line = d.pos[name].line
+	}
+	d.add(&Problem{Line: at.line, Key: key, Value: clip(value), Allowed: allowed})
+}
+
+func (d *document) syntax(err error) {
+	p := &Problem{Err: err}
+	var de *toml.DecodeError
+	if errors.As(err, &de) {
+		p.Line, _ = de.Position()
+		p.Key = clip(strings.Join(de.Key(), "."))
+		msg := strings.TrimPrefix(de.Error(), "toml: ")
+		if p.Key != "" && strings.Contains(msg, "already") {
+			p.Value = "given twice"
+			p.Allowed = "each key and table once"
+			p.Err = nil
+		} else {
+			p.Err = errors.New(clip(msg))
+			p.Allowed = "TOML"
+		}
+	}
+	d.add(p)
+}
+
+// join names a key within a table: "guard.ceiling_db", "band 2 freq_hz".
+func join(prefix, key string) string {
+	switch {
+	case prefix == "":
+		return key
+	case prefix[len(prefix)-1] >= '0' && prefix[len(prefix)-1] <= '9' && strings.Contains(prefix, " "):
+		return prefix + " " + key
+	}
+	return prefix + "." + key
+}
+
+func (d *document) line(r unstable.Range) int {
+	return 1 + bytes.Count(d.src[:r.Offset], []byte("\n"))
+}
+
+// schema compares every key of the file with the type it is to be decoded into.
+func (d *document) schema(root reflect.Type) {
+	d.parser.Reset(d.src)
+	table, prefix, skip := root, "", false
+	for d.parser.NextExpression() {
+		e := d.parser.Expression()
+		switch e.Kind {
+		case unstable.Table, unstable.ArrayTable:
+			table, prefix, skip = root, "", false
+			it := e.Key()
+			for it.Next() {
+				k := it.Node()
+				f, name, ok := d.field(table, prefix, k)
+				if !ok {
+					skip = true
+					break
+				}
+				t := deref(f.Type)
+				list := t.Kind() == reflect.Slice && t.Elem().Kind() == reflect.Struct
+				last := it.IsLast()
+				switch {
+				case list && last && e.Kind == unstable.ArrayTable:
+					d.tables[name]++
+					name = fmt.Sprintf("%s %d", name, d.tables[name])
+					t = t.Elem()
+				case list && !last && d.tables[name] > 0:
+					name = fmt.Sprintf("%s %d", name, d.tables[name])
+					t = t.Elem()
+				case t.Kind() != reflect.Struct || last && e.Kind == unstable.ArrayTable:
+					d.add(&Problem{Line: d.line(k.Raw), Key: name, Value: "a table", Allowed: wanted(f)})
+					skip = true
+				}
+				if skip {
+					break
+				}
+				table, prefix = t, name
+				if last {
+					d.pos[name] = position{d.line(k.Raw), "a table"}
+				}
+			}
+		case unstable.KeyValue:
+			if !skip {
+				d.keyValue(table, prefix, e)
+			}
+		}
+	}
+	if err := d.parser.Error(); err != nil {
+		d.add(&Problem{Err: err}) // not reached: viper has read the file before
+	}
+}
+
+// field finds the struct field of a key, or adds a problem.
+func (d *document) field(table reflect.Type, prefix string, key *unstable.Node) (reflect.StructField, string, bool) {
+	name := join(prefix, clip(string(key.Data)))
+	var keys []string
+	for i := range table.NumField() {
+		f := table.Field(i)
+		switch k := f.Tag.Get("key"); k {
+		case "-", "":
+		case string(key.Data):
+			return f, name, true
+		default:
+			keys = append(keys, k)
+		}
+	}
+	p := &Problem{Line: d.line(key.Raw), Key: name, Value: "an unknown key", Allowed: strings.Join(keys, ", ")}
+	for _, k := range keys {
+		if strings.EqualFold(k, string(key.Data)) {
+			p.Value = "in the wrong case"
+			p.Allowed = k
+		}
+	}
+	d.add(p)
+	return reflect.StructField{}, "", false
+}
+
+func (d *document) keyValue(table reflect.Type, prefix string, kv *unstable.Node) {
+	it := kv.Key()
+	var f reflect.StructField
+	line := 0
+	for it.Next() {
+		k := it.Node()
+		var name string
+		var ok bool
+		f, name, ok = d.field(table, prefix, k)
+		if !ok {
+			return
+		}
+		prefix, line = name, d.line(k.Raw)
+		if it.IsLast() {
+			break
+		}
+		table = deref(f.Type)
+		if table.Kind() != reflect.Struct {
+			d.add(&Problem{Line: line, Key: name, Value: "a table", Allowed: wanted(f)})
+			return
+		}
+		if _, seen := d.pos[name]; !seen {
+			d.pos[name] = position{line, "a table"}
+		}
+	}
+	d.value(f, deref(f.Type), prefix, line, kv.Value())
+}
+
+// value checks the type of one value and notes its position.
+func (d *document) value(f reflect.StructField, t reflect.Type, name string, line int, v *unstable.Node) {
+	raw := d.raw(v)
+	d.pos[name] = position{line, raw}
+	ok := false
+	switch t.Kind() {
+	case reflect.String:
+		ok = v.Kind == unstable.String || v.Kind == unstable.LocalDate && f.Tag.Get("check") == "date"
+	case reflect.Bool:
+		ok = v.Kind == unstable.Bool
+	case reflect.Int:
+		ok = v.Kind == unstable.Integer
+	case reflect.Float64:
+		ok = v.Kind == unstable.Integer || v.Kind == unstable.Float && finite(raw)
+	case reflect.Interface: // "auto" or a number; the caller looks closer
+		ok = v.Kind == unstable.Integer || v.Kind == unstable.String || v.Kind == unstable.Float && finite(raw)
+	case reflect.Struct:
+		if ok = v.Kind == unstable.InlineTable; ok {
+			it := v.Children()
+			for it.Next() {
+				if kv := it.Node(); kv.Kind == unstable.KeyValue {
+					d.keyValue(t, name, kv)
+				}
+			}
+		}
+	case reflect.Slice:
+		if ok = v.Kind == unstable.Array; ok {
+			n := 0
+			it := v.Children()
+			for it.Next() {
+				if it.Node().Kind == unstable.Comment {
+					continue
+				}
+				n++
+				d.value(f, deref(t.Elem()), fmt.Sprintf("%s %d", name, n), line, it.Node())
+			}
+		}
+	}
+	if !ok {
+		d.add(&Problem{Line: line, Key: name, Value: clip(raw), Allowed: wantedType(f, t)})
+	}
+}
+
+func (d *document) raw(v *unstable.Node) string {
+	switch v.Kind {
+	case unstable.Array:
+		return "a list"
+	case unstable.InlineTable:
+		return "a table"
+	}
+	return clip(string(d.parser.Raw(v.Raw)))
+}
+
+func finite(raw string) bool { return !strings.Contains(raw, "inf") && !strings.Contains(raw, "nan") }
+
+func deref(t reflect.Type) reflect.Type {
+	if t.Kind() == reflect.Pointer {
+		return t.Elem()
+	}
+	return t
+}
+
+// wanted says in words what a key takes.
+func wanted(f reflect.StructField) string { return wantedType(f, deref(f.Type)) }
+
+func wantedType(f reflect.StructField, t reflect.Type) string {
+	switch t.Kind() {
+	case reflect.Bool:
+		return "true or false"
+	case reflect.Int:
+		return "a whole number, " + rangeText(f)
+	case reflect.Float64:
+		if r := rangeText(f); r != "" {
+			return r
+		}
+		return "a number"
+	case reflect.Struct:
+		return "a table"
+	case reflect.Slice:
+		if t.Elem().Kind() == reflect.Struct {
+			return "tables [[" + f.Tag.Get("key") + "]]"
+		}
+		return "a list of " + map[bool]string{true: "numbers", false: "strings"}[t.Elem().Kind() == reflect.Float64]
+	case reflect.Interface:
+		return headroomAllowed
+	}
+	if one := f.Tag.Get("one"); one != "" {
+		return oneText(one)
+	}
+	switch f.Tag.Get("check") {
+	case "name":
+		return "a name in quotes: " + nameAllowed
+	case "key":
+		return `a key combination in quotes, as "ctrl+alt+b"`
+	case "date":
+		return "a date, YYYY-MM-DD"
+	}
+	return "a text in quotes"
+}
+
+func rangeText(f reflect.StructField) string {
+	lo, hi := f.Tag.Get("min"), f.Tag.Get("max")
+	if lo == "" {
+		return ""
+	}
+	s := lo + " to " + hi
+	if u := f.Tag.Get("unit"); u != "" {
+		s += " " + u
+	}
+	if z := f.Tag.Get("zero"); z != "" {
+		s += ", or 0 for " + z
+	}
+	return s
+}
+
+func oneText(one string) string {
+	words := strings.Split(one, "|")
+	for i, w := range words {
+		words[i] = strconv.Quote(w)
+	}
+	if n := len(words); n > 1 {
+		return strings.Join(words[:n-1], ", ") + " or " + words[n-1]
+	}
+	return words[0]
+}
+
+// ranges checks the decoded values against the tags; only what the file says is checked.
+func (d *document) ranges(prefix string, v reflect.Value) {
+	t := v.Type()
+	for i := range t.NumField() {
+		f := t.Field(i)
+		key := f.Tag.Get("key")
+		if key == "" || key == "-" {
+			continue
+		}
+		name := join(prefix, key)
+		if _, ok := d.pos[name]; !ok && d.tables[name] == 0 {
+			continue
+		}
+		fv := v.Field(i)
+		if fv.Kind() == reflect.Pointer {
+			if fv.IsNil() {
+				continue
+			}
+			fv = fv.Elem()
+		}
+		d.rangeOf(f, name, fv)
+	}
+}
+
+func (d *document) rangeOf(f reflect.StructField, name string, v reflect.Value) {
+	num := func(x float64) {
+		if f.Tag.Get("min") == "" || x == 0 && f.Tag.Get("zero") != "" {
+			return
+		}
+		lo, _ := strconv.ParseFloat(f.Tag.Get("min"), 64)
+		hi, _ := strconv.ParseFloat(f.Tag.Get("max"), 64)
+		if !(x >= lo && x <= hi) {
+			d.bad(name, "", rangeText(f))
+		}
+	}
+	switch v.Kind() {
+	case reflect.Struct:
+		d.ranges(name, v)
+	case reflect.Slice:
+		const most = 10000
+		if v.Len() > most {
+			d.bad(name, fmt.Sprintf("%d elements", v.Len()), fmt.Sprintf("up to %d", most))
+			return
+		}
+		for i := range v.Len() {
+			d.rangeOf(f, fmt.Sprintf("%s %d", name, i+1), v.Index(i))
+		}
+	case reflect.Int:
+		num(float64(v.Int()))
+	case reflect.Float64:
+		if x := v.Float(); math.IsInf(x, 0) || math.IsNaN(x) {
+			d.bad(name, "", wantedType(f, v.Type())) // a number beyond float64, such as 1e999
+		} else {
+			num(x)
+		}
+	case reflect.String:
+		d.text(f, name, v.String())
+	}
+}
+
+func (d *document) text(f reflect.StructField, name, s string) {
+	if one := f.Tag.Get("one"); one != "" {
+		if !slices.Contains(strings.Split(one, "|"), s) {
+			d.bad(name, "", oneText(one))
+		}
+		return
+	}
+	switch f.Tag.Get("check") {
+	case "name":
+		if s != "" && CheckName(s) != nil {
+			d.bad(name, "", nameAllowed)
+		}
+	case "key":
+		if _, err := ParseKey(s); err != nil {
+			d.bad(name, "", keyAllowed)
+		}
+	case "date":
+		if _, err := time.Parse(time.DateOnly, s); err != nil && s != "" {
+			d.bad(name, "", "a date, YYYY-MM-DD")
+		}
+	case "text":
+		if !oneLine(s) || utf8.RuneCountInString(s) > 256 {
+			d.bad(name, "", "one line of up to 256 characters")
+		}
+	case "notes":
+		if !oneLine(strings.NewReplacer("\n", " ", "\t", " ", "\r", " ").Replace(s)) || utf8.RuneCountInString(s) > 8192 {
+			d.bad(name, "", "up to 8192 characters, no control characters")
+		}
+	}
+}
+
+// oneLine reports whether s can stand in one line: nothing that moves the cursor or ends the text.
+func oneLine(s string) bool {
+	return strings.IndexFunc(s, func(r rune) bool { return unicode.IsControl(r) || r == '\u2028' || r == '\u2029' }) < 0
+}

@@ -1,0 +1,5 @@
+//go:build !unix
+
+package config
+
+const nonBlock = 0

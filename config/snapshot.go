@@ -1,0 +1,345 @@
+package config
+
+import (
+	"cmp"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"cushwright/dsp"
+)
+
+// Bench is a bench folder, for what needs no snapshot.
+type Bench struct {
+	Dir string
+}
+
+// Snapshot is a bench folder at one moment, checked as a whole. It is immutable and safe for any goroutine.
+type Snapshot struct {
+	Dir      string
+	Settings Settings
+	Hash     string     // of the names and contents that were read: settings, cushions, corrections, equalisers
+	Warnings []*Problem // what is odd but stops nothing, such as a reference that no file describes
+
+	cushions    map[string]Cushion
+	corrections map[string]Correction
+	equalisers  map[string]Equaliser
+	names       []string
+}
+
+// Cushion returns the record of that name. A cushion that only has a correction has a record with nothing but the name.
+func (s *Snapshot) Cushion(name string) (Cushion, bool) {
+	c, ok := s.cushions[name]
+	return c, ok
+}
+
+// CushionNames returns the names of all cushions, sorted.
+func (s *Snapshot) CushionNames() []string { return slices.Clone(s.names) }
+
+// Correction returns the correction of the cushion of that name; false where it has none and runs flat.
+func (s *Snapshot) Correction(name string) (Correction, bool) {
+	c, ok := s.corrections[name]
+	return c, ok
+}
+
+// Equaliser returns the described equaliser of that name.
+func (s *Snapshot) Equaliser(name string) (Equaliser, bool) {
+	e, ok := s.equalisers[name]
+	return e, ok
+}
+
+// EqualiserNames returns the names of all described equalisers, sorted.
+func (s *Snapshot) EqualiserNames() []string {
+	names := make([]string, 0, len(s.equalisers))
+	for n := range s.equalisers {
+		names = append(names, n)
+	}
+	slices.Sort(names)
+	return names
+}
+
+// Load reads and checks the bench folder. Either the snapshot is good or the error is a Problems. An empty folder is a good
+// bench: default settings, no cushions.
+func Load(dir string) (*Snapshot, error) {
+	var l loader
+	s, _, err := l.load(dir)
+	return s, err
+}
+
+// Load reads and checks the bench folder, see the function Load.
+func (b Bench) Load() (*Snapshot, error) { return Load(b.Dir) }
+
+// maxEntries bounds what a folder of the bench may hold.
+const maxEntries = 50_000
+
+// loader loads a bench again and again and decodes only what changed. One goroutine at a time.
+type loader struct {
+	cache map[string]parsed // by file
+}
+
+type parsed struct {
+	sum      [sha256.Size]byte
+	value    any
+	problems Problems
+}
+
+// load returns the snapshot, or problems; and in both cases a hash of all that was read or failed to be.
+func (l *loader) load(dir string) (*Snapshot, string, error) {
+	s := &Snapshot{Dir: dir, Settings: DefaultSettings(), cushions: map[string]Cushion{}, corrections: map[string]Correction{},
+		equalisers: map[string]Equaliser{}}
+	var problems Problems
+	next := map[string]parsed{}
+	all := sha256.New()
+	note := func(file, what string) { fmt.Fprintf(all, "%q %q\n", file, what) }
+	fail := func(file string, err error) {
+		note(file, err.Error())
+		problems = append(problems, &Problem{File: file, Err: err})
+	}
+	// read calls parse for a file unless its content is that of the last time.
+	read := func(file string, parse func(data []byte) (any, Problems)) any {
+		data, err := readFile(filepath.Join(dir, filepath.FromSlash(file)), MaxTOMLBytes)
+		if err != nil {
+			fail(file, err)
+			return nil
+		}
+		p := parsed{sum: sha256.Sum256(data)}
+		note(file, string(p.sum[:]))
+		if old, ok := l.cache[file]; ok && old.sum == p.sum {
+			p = old
+		} else {
+			p.value, p.problems = parse(data)
+		}
+		next[file] = p
+		if len(p.problems) > 0 {
+			problems = append(problems, p.problems...)
+			return nil
+		}
+		return p.value
+	}
+
+	switch i, err := os.Stat(dir); {
+	case err != nil:
+		fail(filepath.ToSlash(dir), cause(err))
+	case !i.IsDir():
+		fail(filepath.ToSlash(dir), errors.New("is not a folder"))
+	default:
+		const file = "settings.toml"
+		if _, err := os.Lstat(filepath.Join(dir, file)); err == nil {
+			if v, ok := read(file, func(b []byte) (any, Problems) { v, ps := parseSettings(file, b); return v, ps }).(Settings); ok {
+				s.Settings = v
+			}
+		} else if !errors.Is(err, fs.ErrNotExist) {
+			fail(file, cause(err))
+		}
+		each := func(folder string, parse func(file, name string, data []byte) (any, Problems), keep func(name string, v any)) {
+			names, err := s.list(dir, folder)
+			if err != nil {
+				fail(folder, err)
+			}
+			for _, name := range names {
+				file := folder + "/" + name + ".toml"
+				if err := CheckName(name); err != nil {
+					note(file, "name")
+					problems = append(problems, &Problem{File: file, Key: "the file's name", Value: clip(fmt.Sprintf("%q", name)), Allowed: nameAllowed + "; then .toml"})
+					continue
+				}
+				if v := read(file, func(b []byte) (any, Problems) { return parse(file, name, b) }); v != nil {
+					keep(name, v)
+				}
+			}
+		}
+		each("cushions", func(f, n string, b []byte) (any, Problems) { v, ps := parseCushion(f, n, b); return v, ps },
+			func(n string, v any) { s.cushions[n] = v.(Cushion) })
+		each("corrections", func(f, n string, b []byte) (any, Problems) { v, ps := parseCorrection(f, n, b); return v, ps },
+			func(n string, v any) { s.corrections[n] = v.(Correction) })
+		each("equalisers", func(f, n string, b []byte) (any, Problems) { v, ps := parseEqualiser(f, n, b); return v, ps },
+			func(n string, v any) { s.equalisers[n] = v.(Equaliser) })
+	}
+	l.cache = next
+	hash := hex.EncodeToString(all.Sum(nil))
+	if len(problems) > 0 {
+		slices.SortStableFunc(problems, func(a, b *Problem) int {
+			return cmp.Or(strings.Compare(a.File, b.File), cmp.Compare(a.Line, b.Line))
+		})
+		return nil, hash, problems
+	}
+	s.Hash = hash
+	for name := range s.corrections {
+		if _, ok := s.cushions[name]; !ok {
+			s.cushions[name] = Cushion{Name: name}
+		}
+	}
+	for name := range s.cushions {
+		s.names = append(s.names, name)
+	}
+	slices.Sort(s.names)
+	s.references()
+	return s, hash, nil
+}
+
+// references warns of references that nothing in the bench describes. That stops no sound: a reference says where a
+// correction came from.
+func (s *Snapshot) references() {
+	known := func(name string) bool {
+		if _, ok := s.cushions[name]; ok || name == "" {
+			return true
+		}
+		_, err := os.Stat(filepath.Join(s.Dir, "wanted", name+".csv"))
+		return err == nil
+	}
+	warn := func(file, ref string) {
+		if !known(ref) {
+			s.Warnings = append(s.Warnings, &Problem{File: file, Key: "reference", Value: fmt.Sprintf("%q, which the bench does not describe", ref),
+				Allowed: "a name in cushions/ or wanted/"})
+		}
+	}
+	warn("settings.toml", s.Settings.Reference)
+	for _, name := range s.names {
+		if c, ok := s.corrections[name]; ok {
+			warn("corrections/"+name+".toml", c.Reference)
+		}
+	}
+}
+
+// list returns the NAME of every NAME.toml in a folder, sorted. A missing folder is empty.
+func (s *Snapshot) list(dir, folder string) ([]string, error) {
+	entries, err := readDir(filepath.Join(dir, folder))
+	if err != nil {
+		return nil, err
+	}
+	var names []string
+	for _, e := range entries {
+		switch name, ok := strings.CutSuffix(e, ".toml"); {
+		case strings.HasPrefix(e, "."), strings.HasPrefix(e, "#"): // editors' and our own unfinished files
+		case ok:
+			names = append(names, name)
+		case strings.HasSuffix(strings.ToLower(e), ".toml"):
+			s.Warnings = append(s.Warnings, &Problem{File: path.Join(folder, clip(e)), Err: errors.New("is not read"), Allowed: "NAME.toml"})
+		}
+	}
+	return names, nil
+}
+
+// readDir returns the sorted names in a folder, none where it does not exist. The error is the bare cause.
+func readDir(dir string) ([]string, error) {
+	i, err := os.Stat(dir)
+	if errors.Is(err, fs.ErrNotExist) {
+		if _, lerr := os.Lstat(dir); lerr == nil {
+			return nil, errors.New("the link leads nowhere")
+		}
+		return nil, nil
+	}
+	if err != nil {
+		return nil, cause(err)
+	}
+	if !i.IsDir() {
+		return nil, errors.New("is not a folder")
+	}
+	f, err := os.Open(dir)
+	if err != nil {
+		return nil, cause(err)
+	}
+	defer f.Close()
+	names, err := f.Readdirnames(maxEntries + 1)
+	if err != nil && err != io.EOF {
+		return nil, cause(err)
+	}
+	if len(names) > maxEntries {
+		return nil, fmt.Errorf("holds more than %d entries", maxEntries)
+	}
+	slices.Sort(names)
+	return names, nil
+}
+
+// Seats lists the seats of a cushion, left before right, by number; none where it was never measured. Nothing is read.
+func (s *Snapshot) Seats(cushion string) ([]SeatRef, error) { return Bench{s.Dir}.Seats(cushion) }
+
+// LoadSeat reads one seat. The error is a *Problem.
+func (s *Snapshot) LoadSeat(r SeatRef) (Seat, error) { return Bench{s.Dir}.LoadSeat(r) }
+
+// Wanted reads the wanted response of that name. The error is a *Problem.
+func (s *Snapshot) Wanted(name string) (Seat, error) { return Bench{s.Dir}.Wanted(name) }
+
+// WantedNames lists the wanted responses, sorted.
+func (s *Snapshot) WantedNames() ([]string, error) {
+	entries, err := readDir(filepath.Join(s.Dir, "wanted"))
+	if err != nil {
+		return nil, &Problem{File: "wanted", Err: err}
+	}
+	var names []string
+	for _, e := range entries {
+		if n, ok := strings.CutSuffix(e, ".csv"); ok && CheckName(n) == nil {
+			names = append(names, n)
+		}
+	}
+	return names, nil
+}
+
+// Seats lists the seats of a cushion, left before right, by number; none where it was never measured. Nothing is read.
+func (b Bench) Seats(cushion string) ([]SeatRef, error) {
+	if err := CheckName(cushion); err != nil {
+		return nil, err
+	}
+	folder := path.Join("seats", cushion)
+	entries, err := readDir(filepath.Join(b.Dir, "seats", cushion))
+	if err != nil {
+		return nil, &Problem{File: folder, Err: err}
+	}
+	var refs []SeatRef
+	for _, e := range entries {
+		if ear, n, ok := seatName(e); ok {
+			refs = append(refs, SeatRef{cushion, ear, n, path.Join(folder, e)})
+		} else if strings.HasSuffix(e, ".csv") && !strings.HasPrefix(e, ".") {
+			return nil, &Problem{File: path.Join(folder, clip(e)), Err: errors.New("not the name of a seat"), Allowed: "left-01.csv, right-01.csv and so on"}
+		}
+	}
+	slices.SortFunc(refs, func(a, b SeatRef) int { return cmp.Or(cmp.Compare(a.Ear, b.Ear), cmp.Compare(a.Number, b.Number)) })
+	return refs, nil
+}
+
+// LoadSeat reads one seat. The error is a *Problem.
+func (b Bench) LoadSeat(r SeatRef) (Seat, error) {
+	if err := CheckName(r.Cushion); err != nil {
+		return Seat{}, &Problem{File: "seats", Err: err}
+	}
+	file := seatFile(r.Cushion, r.Ear, r.Number) // not r.File, which may come from anywhere
+	data, err := readFile(filepath.Join(b.Dir, filepath.FromSlash(file)), MaxSeatBytes)
+	if err != nil {
+		return Seat{}, &Problem{File: file, Err: err}
+	}
+	s, err := ParseSeat(file, data)
+	s.Ear = r.Ear
+	return s, err
+}
+
+// Wanted reads the wanted response of that name. The error is a *Problem.
+func (b Bench) Wanted(name string) (Seat, error) {
+	if err := CheckName(name); err != nil {
+		return Seat{}, &Problem{File: "wanted", Err: err}
+	}
+	file := path.Join("wanted", name+".csv")
+	data, err := readFile(filepath.Join(b.Dir, "wanted", name+".csv"), MaxSeatBytes)
+	if err != nil {
+		return Seat{}, &Problem{File: file, Err: err}
+	}
+	s, err := ParseSeat(file, data)
+	s.Ear = dsp.Both
+	return s, err
+}
+
+// ReadMeasurement reads a file of measured text, see ParseMeasurement. Pipes, devices and files beyond 16 MiB are refused.
+func ReadMeasurement(file string) (Measurement, string, error) {
+	data, err := readFile(file, MaxMeasurementBytes)
+	if err != nil {
+		return Measurement{}, "", &Problem{File: filepath.ToSlash(file), Err: err}
+	}
+	return ParseMeasurement(data, filepath.ToSlash(file))
+}

@@ -1,0 +1,268 @@
+package config
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"io/fs"
+	"math"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"cushwright/dsp"
+)
+
+// WriteAtomic replaces the file at path by data: a reader sees the old content or the new, never a part, also after a crash.
+// It writes a hidden file beside it, syncs, and renames. The permissions of an existing file are kept (a new one has 0644
+// before the umask); a link is followed. On an error the old file stands untouched.
+func WriteAtomic(path string, data []byte) error { return writeAtomic(path, data, 0o644) }
+
+func writeAtomic(path string, data []byte, perm fs.FileMode) error {
+	fail := func(err error) error { return fmt.Errorf("config: write %q: %w", path, cause(err)) }
+	target := path
+	exact := false // the mode is that of the old file, whatever the umask
+	switch i, err := os.Lstat(path); {
+	case errors.Is(err, fs.ErrNotExist):
+	case err != nil:
+		return fail(err)
+	default:
+		if i.Mode()&fs.ModeSymlink != 0 {
+			if target, err = filepath.EvalSymlinks(path); err != nil {
+				return fail(err)
+			}
+		}
+		i, err := os.Stat(target)
+		if err := plain(i, err); err != nil {
+			return fail(err)
+		}
+		perm, exact = i.Mode().Perm(), true
+	}
+	dir := filepath.Dir(target)
+	f, err := createTemp(dir, filepath.Base(target), perm)
+	if err != nil {
+		return fail(err)
+	}
+	tmp := f.Name()
+	_, err = f.Write(data)
+	if err == nil && exact {
+		err = f.Chmod(perm)
+	}
+	if err == nil {
+		err = f.Sync()
+	}
+	if e := f.Close(); err == nil {
+		err = e
+	}
+	if err == nil {
+		err = os.Rename(tmp, target)
+	}
+	if err != nil {
+		os.Remove(tmp)
+		return fail(err)
+	}
+	syncDir(dir)
+	return nil
+}
+
+// createTemp creates a hidden file that the bench does not read, with perm before the umask (os.CreateTemp would give 0600).
+func createTemp(dir, base string, perm fs.FileMode) (*os.File, error) {
+	for try := 0; ; try++ {
+		f, err := os.OpenFile(filepath.Join(dir, fmt.Sprintf(".%s.%d-%d.new", base, os.Getpid(), try)), os.O_WRONLY|os.O_CREATE|os.O_EXCL, perm)
+		if !errors.Is(err, fs.ErrExist) || try > 10000 {
+			return f, err
+		}
+	}
+}
+
+// syncDir makes a rename last. Some systems cannot sync folders; the content is safe all the same.
+func syncDir(dir string) {
+	if d, err := os.Open(dir); err == nil {
+		_ = d.Sync()
+		d.Close()
+	}
+}
+
+// Text returns the correction as a file, headed by the comments, which ParseCorrection reads back to the same bands.
+func (c Correction) Text(comments []string) ([]byte, error) {
+	if c.Correction == nil {
+		return nil, errors.New("no bands and no headroom given")
+	}
+	var b bytes.Buffer
+	for _, l := range comments {
+		l = strings.Map(func(r rune) rune {
+			if r < ' ' || r == 0x7f {
+				return ' '
+			}
+			return r
+		}, strings.ToValidUTF8(l, "?"))
+		b.WriteString(strings.TrimRight("# "+l, " ") + "\n")
+	}
+	if c.Reference != "" {
+		fmt.Fprintf(&b, "reference = %q\n", c.Reference)
+	}
+	if c.Correction.AutoHeadroom() {
+		b.WriteString("headroom_db = \"auto\"\n")
+	} else {
+		fmt.Fprintf(&b, "headroom_db = %s\n", number(c.Correction.FixedHeadroomDB()))
+	}
+	for _, band := range c.Correction.Bands() {
+		fmt.Fprintf(&b, "\n[[band]]\nshape = %q\near = %q\nfreq_hz = %s\n", band.Shape, band.Ear, number(band.FreqHz))
+		if band.Shape.HasGain() {
+			fmt.Fprintf(&b, "gain_db = %s\n", number(band.GainDB))
+		}
+		fmt.Fprintf(&b, "q = %s\n", number(band.Q))
+	}
+	if d := c.Derived; d != nil {
+		b.WriteString("\n[derived]\n")
+		if d.Date != "" {
+			fmt.Fprintf(&b, "date = %s\n", tomlString(d.Date))
+		}
+		fmt.Fprintf(&b, "seats = %d\nreference_seats = %d\n", d.Seats, d.ReferenceSeats)
+		for _, f := range []struct {
+			key string
+			x   float64
+		}{{"before_rms_db", d.BeforeRMSDB}, {"before_max_db", d.BeforeMaxDB}, {"after_rms_db", d.AfterRMSDB}, {"after_max_db", d.AfterMaxDB}} {
+			if math.IsNaN(f.x) || math.IsInf(f.x, 0) {
+				return nil, fmt.Errorf("%s is not a number", f.key)
+			}
+			fmt.Fprintf(&b, "%s = %s\n", f.key, number(f.x))
+		}
+		if len(d.Left) > 0 {
+			b.WriteString("left = [\n")
+			for _, l := range d.Left {
+				fmt.Fprintf(&b, "  %s,\n", tomlString(l))
+			}
+			b.WriteString("]\n")
+		}
+	}
+	if _, ps := parseCorrection("correction", c.Name, b.Bytes()); len(ps) > 0 {
+		return nil, ps
+	}
+	return b.Bytes(), nil
+}
+
+// tomlString quotes a text for TOML; control characters are none of a record's business and become blanks.
+func tomlString(s string) string {
+	s = strings.Map(func(r rune) rune {
+		if r < ' ' || r == 0x7f {
+			return ' '
+		}
+		return r
+	}, strings.ToValidUTF8(s, "?"))
+	return `"` + strings.NewReplacer(`\`, `\\`, `"`, `\"`).Replace(s) + `"`
+}
+
+// WriteCorrection writes corrections/NAME.toml in the bench folder dir atomically, headed by the comments. A former one of
+// other content is kept as NAME.toml.previous.
+func WriteCorrection(dir, name string, c Correction, comments []string) error {
+	fail := func(err error) error { return fmt.Errorf("config: write correction %q: %w", clip(name), err) }
+	if err := CheckName(name); err != nil {
+		return fail(err)
+	}
+	data, err := c.Text(comments)
+	if err != nil {
+		return fail(err)
+	}
+	folder := filepath.Join(dir, "corrections")
+	if err := os.MkdirAll(folder, 0o755); err != nil {
+		return fail(cause(err))
+	}
+	file := filepath.Join(folder, name+".toml")
+	old, err := readFile(file, MaxTOMLBytes)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+	case err != nil:
+		return fail(err)
+	case bytes.Equal(old, data):
+		return nil
+	default:
+		// A copy, not a rename: at no moment is the cushion without its correction.
+		if err := WriteAtomic(file+".previous", old); err != nil {
+			return err
+		}
+	}
+	return WriteAtomic(file, data)
+}
+
+// WriteSeat writes a seat as the next free seats/NAME/left-01.csv (or right-01.csv) of the bench folder dir and returns its
+// path. An existing seat is never replaced, also with several writers.
+func WriteSeat(dir, name string, ear dsp.Ear, seat Seat) (string, error) {
+	fail := func(err error) (string, error) {
+		return "", fmt.Errorf("config: write seat of %q: %w", clip(name), cause(err))
+	}
+	if err := CheckName(name); err != nil {
+		return fail(err)
+	}
+	if ear != dsp.Left && ear != dsp.Right {
+		return fail(errors.New("a seat is of one ear, left or right"))
+	}
+	data, err := seat.Text()
+	if err != nil {
+		return fail(err)
+	}
+	folder := filepath.Join(dir, "seats", name)
+	if err := os.MkdirAll(folder, 0o755); err != nil {
+		return fail(err)
+	}
+	refs, err := Bench{dir}.Seats(name)
+	if err != nil {
+		return fail(err)
+	}
+	n := 1
+	for _, r := range refs {
+		if r.Ear == ear && r.Number >= n {
+			n = r.Number + 1
+		}
+	}
+	tmp, err := createTemp(folder, "seat", 0o644)
+	if err != nil {
+		return fail(err)
+	}
+	defer os.Remove(tmp.Name())
+	_, err = tmp.Write(data)
+	if err == nil {
+		err = tmp.Sync()
+	}
+	if e := tmp.Close(); err == nil {
+		err = e
+	}
+	if err != nil {
+		return fail(err)
+	}
+	for ; n < 1_000_000; n++ {
+		file := filepath.Join(dir, filepath.FromSlash(seatFile(name, ear, n)))
+		// A link, not a rename: it fails where the name is taken. A file system without links gets an exclusive file.
+		err := os.Link(tmp.Name(), file)
+		if err != nil && !errors.Is(err, fs.ErrExist) {
+			err = writeExclusive(file, data)
+		}
+		if errors.Is(err, fs.ErrExist) {
+			continue
+		}
+		if err != nil {
+			return fail(err)
+		}
+		syncDir(folder)
+		return file, nil
+	}
+	return fail(errors.New("too many seats"))
+}
+
+func writeExclusive(file string, data []byte) error {
+	f, err := os.OpenFile(file, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
+	if err != nil {
+		return err
+	}
+	_, err = f.Write(data)
+	if err == nil {
+		err = f.Sync()
+	}
+	if e := f.Close(); err == nil {
+		err = e
+	}
+	if err != nil {
+		os.Remove(file)
+	}
+	return err
+}

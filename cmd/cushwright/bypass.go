@@ -1,0 +1,31 @@
+package main
+
+import (
+	"fmt"
+
+	"github.com/spf13/cobra"
+)
+
+func (a *app) bypassCommand() *cobra.Command {
+	var with string
+	c := &cobra.Command{Use: "bypass [on|off|toggle]", Short: "compare with and without the correction, equally loud", Args: cobra.MaximumNArgs(1),
+		ValidArgs: []string{"on", "off", "toggle"},
+		RunE: func(c *cobra.Command, args []string) error {
+			mode := "toggle"
+			if len(args) == 1 {
+				mode = args[0]
+			}
+			cl, err := newClient()
+			if err != nil {
+				return err
+			}
+			on, err := cl.Bypass(c.Context(), mode, with)
+			if err != nil {
+				return answer(err)
+			}
+			fmt.Fprintln(c.OutOrStdout(), "bypass", map[bool]string{true: "on", false: "off"}[on])
+			return nil
+		}}
+	c.Flags().StringVar(&with, "with", "", "compare with this correction instead of none")
+	return c
+}

@@ -1,0 +1,63 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+
+	"github.com/spf13/cobra"
+
+	"cushwright/config"
+)
+
+func (a *app) checkCommand() *cobra.Command {
+	var asJSON bool
+	c := &cobra.Command{Use: "check", Short: "validate the bench folder", Args: cobra.NoArgs,
+		RunE: func(c *cobra.Command, _ []string) error {
+			dir, err := a.dir()
+			if err != nil {
+				return err
+			}
+			type problem struct {
+				File    string `json:"file"`
+				Line    int    `json:"line"`
+				Key     string `json:"key"`
+				Value   string `json:"value"`
+				Allowed string `json:"allowed"`
+				Message string `json:"message"`
+			}
+			out := struct {
+				Bench    string    `json:"bench"`
+				Cushions []string  `json:"cushions"`
+				Problems []problem `json:"problems"`
+			}{Bench: dir, Cushions: []string{}, Problems: []problem{}}
+			snap, err := config.Load(dir)
+			var ps config.Problems
+			switch {
+			case errors.As(err, &ps):
+				for _, p := range ps {
+					out.Problems = append(out.Problems, problem{p.File, p.Line, p.Key, p.Value, p.Allowed, p.Error()})
+				}
+			case err != nil:
+				return err
+			default:
+				out.Cushions = snap.CushionNames()
+			}
+			if asJSON {
+				if err := printJSON(out); err != nil {
+					return err
+				}
+			} else if len(out.Problems) == 0 {
+				fmt.Fprintf(c.OutOrStdout(), "%s: in order, %d cushions\n", dir, len(out.Cushions))
+			} else {
+				for _, p := range out.Problems {
+					fmt.Fprintln(c.OutOrStdout(), p.Message)
+				}
+			}
+			if len(out.Problems) > 0 {
+				return answerNo{fmt.Errorf("cushwright: check %q: %s", dir, plural(uint64(len(out.Problems)), "problem"))}
+			}
+			return nil
+		}}
+	c.Flags().BoolVar(&asJSON, "json", false, "print JSON")
+	return c
+}

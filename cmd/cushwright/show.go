@@ -1,0 +1,125 @@
+package main
+
+import (
+	"bufio"
+	"fmt"
+	"io"
+	"math"
+	"os"
+
+	"github.com/spf13/cobra"
+
+	"cushwright/config"
+	"cushwright/dsp"
+	"cushwright/dsp/plot"
+)
+
+func (a *app) showCommand() *cobra.Command {
+	var csv, coefficients bool
+	var rate float64
+	var png, svg string
+	c := &cobra.Command{Use: "show NAME", Short: "a cushion's correction as numbers or as a plot", Args: cobra.ExactArgs(1),
+		RunE: func(c *cobra.Command, args []string) error {
+			dir, err := a.dir()
+			if err != nil {
+				return err
+			}
+			snap, err := config.Load(dir)
+			if err != nil {
+				return err
+			}
+			if err := known(snap, args[0]); err != nil {
+				return err
+			}
+			sel, err := selection(snap, args[0], "")
+			if err != nil {
+				return err
+			}
+			ch, err := sel.Correction.Compile(rate, dsp.Options{})
+			if err != nil {
+				return fmt.Errorf("cushwright: show %q: %w", args[0], err)
+			}
+			for file, draw := range map[string]func(*plot.Plot, io.Writer) error{png: (*plot.Plot).PNG, svg: (*plot.Plot).SVG} {
+				if file == "" {
+					continue
+				}
+				if err := writePlot(file, correctionPlot(args[0], ch), draw); err != nil {
+					return err
+				}
+			}
+			w := bufio.NewWriter(c.OutOrStdout())
+			defer w.Flush()
+			switch {
+			case coefficients:
+				printCoefficients(w, ch)
+			case csv || png == "" && svg == "":
+				printResponse(w, args[0], sel.Reference, ch)
+			}
+			return nil
+		}}
+	f := c.Flags()
+	f.BoolVar(&csv, "csv", false, "print freq_hz,left_db,right_db (the default)")
+	f.BoolVar(&coefficients, "coefficients", false, "print each section's coefficients")
+	f.Float64Var(&rate, "rate", 48000, "sample rate in Hz")
+	f.StringVar(&png, "png", "", "write a plot to this PNG file")
+	f.StringVar(&svg, "svg", "", "write a plot to this SVG file")
+	return c
+}
+
+// plotHz are 48 points an octave from 20 Hz to 20 kHz, ends included.
+func plotHz() []float64 {
+	const n = 478
+	f := make([]float64, n+1)
+	for i := range f {
+		f[i] = 20 * math.Pow(1000, float64(i)/n)
+	}
+	return f
+}
+
+func printResponse(w io.Writer, name, reference string, ch *dsp.Chain) {
+	fmt.Fprintf(w, "# correction: %s\n", name)
+	if reference != "" {
+		fmt.Fprintf(w, "# reference: %s\n", reference)
+	}
+	fmt.Fprintf(w, "# rate_hz: %g\n# headroom_db: %.6f\nfreq_hz,left_db,right_db\n", ch.RateHz(), ch.HeadroomDB())
+	for _, f := range plotHz() {
+		fmt.Fprintf(w, "%.4f,%.6f,%.6f\n", f, ch.DB(dsp.Left, f), ch.DB(dsp.Right, f))
+	}
+}
+
+func printCoefficients(w io.Writer, ch *dsp.Chain) {
+	fmt.Fprintf(w, "# rate_hz: %g\n# headroom_db: %.6f\near,section,b0,b1,b2,a1,a2\n", ch.RateHz(), ch.HeadroomDB())
+	for _, e := range []dsp.Ear{dsp.Left, dsp.Right} {
+		for i, s := range ch.Sections(e) {
+			fmt.Fprintf(w, "%s,%d,%.17g,%.17g,%.17g,%.17g,%.17g\n", e, i+1, s.B0, s.B1, s.B2, s.A1, s.A2)
+		}
+	}
+}
+
+func correctionPlot(name string, ch *dsp.Chain) *plot.Plot {
+	p := &plot.Plot{Title: "correction of " + name, Note: fmt.Sprintf("headroom %.1f dB not drawn, %g Hz", ch.HeadroomDB(), ch.RateHz())}
+	for _, e := range []dsp.Ear{dsp.Left, dsp.Right} {
+		l := plot.Line{Name: e.String(), FreqHz: plotHz()}
+		for _, f := range l.FreqHz {
+			l.LevelDB = append(l.LevelDB, ch.DB(e, f))
+		}
+		p.Lines = append(p.Lines, l)
+	}
+	return p
+}
+
+func writePlot(file string, p *plot.Plot, draw func(*plot.Plot, io.Writer) error) error {
+	out, err := os.Create(file)
+	if err != nil {
+		return fmt.Errorf("cushwright: draw %q: %w", file, err)
+	}
+	err = draw(p, out)
+	if e := out.Close(); err == nil {
+		err = e
+	}
+	if err != nil {
+		os.Remove(file)
+		return fmt.Errorf("cushwright: draw %q: %w", file, err)
+	}
+	return nil
+}

@@ -1,0 +1,42 @@
+package main
+
+import (
+	"fmt"
+
+	"github.com/spf13/cobra"
+)
+
+func (a *app) statusCommand() *cobra.Command {
+	var asJSON bool
+	c := &cobra.Command{Use: "status", Short: "what the engine is doing", Args: cobra.NoArgs,
+		RunE: func(c *cobra.Command, _ []string) error {
+			cl, err := newClient()
+			if err != nil {
+				return err
+			}
+			st, err := cl.Status(c.Context())
+			if err != nil {
+				return answer(err)
+			}
+			if asJSON {
+				return printJSON(st)
+			}
+			w := c.OutOrStdout()
+			fmt.Fprintln(w, st.Summary)
+			n := st.Counters
+			fmt.Fprintf(w, "state %s on %s at %d Hz, engine process %d\n", st.State, st.Output, st.RateHz, st.PID)
+			fmt.Fprintf(w, "input %.1f dBFS (largest %.1f), output %.1f dBFS (largest %.1f), guard %.1f dB (largest %.1f)\n",
+				n.InPeakDB, n.InHoldDB, n.OutPeakDB, n.OutHoldDB, n.GuardDB, n.GuardMaxDB)
+			fmt.Fprintf(w, "clipped in the programme %d, overs %d, breaks %d, trims %d, late %d, reopened %d\n",
+				n.ClippedRuns, n.Overs, n.Underruns, n.Trims, n.LateCallbacks, st.Reopened)
+			if st.LastError != "" {
+				fmt.Fprintln(w, "last error:", st.LastError)
+			}
+			for _, p := range st.Problems {
+				fmt.Fprintln(w, "not taken over:", p)
+			}
+			return nil
+		}}
+	c.Flags().BoolVar(&asJSON, "json", false, "print JSON")
+	return c
+}

@@ -1,0 +1,38 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"cushwright/engine/control"
+)
+
+func (a *app) stopCommand() *cobra.Command {
+	return &cobra.Command{Use: "stop", Short: "end the engine and put the sound routing back", Args: cobra.NoArgs,
+		RunE: func(c *cobra.Command, _ []string) error {
+			cl, err := newClient()
+			if err != nil {
+				return err
+			}
+			if err := cl.Stop(c.Context()); err != nil {
+				return answer(err)
+			}
+			for end := time.Now().Add(8 * time.Second); time.Now().Before(end); time.Sleep(20 * time.Millisecond) {
+				if _, err := cl.Status(c.Context()); errors.Is(err, control.ErrNoEngine) {
+					return nil
+				}
+			}
+			return answerNo{fmt.Errorf("cushwright: stop: the engine did not end within 8 s")}
+		}}
+}
+
+// answer turns "no engine is running" into the exit code of a no.
+func answer(err error) error {
+	if errors.Is(err, control.ErrNoEngine) {
+		return answerNo{err}
+	}
+	return err
+}

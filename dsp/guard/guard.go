@@ -22,12 +22,13 @@ const (
 	lookAheadS = 0.002 // the whole lag, interpolation included
 	holdS      = 0.012 // longer than half a period of 42 Hz: the gain stands still on steady bass, so it adds no distortion
 	releaseS   = 0.120 // time constant back to unity
+	overGapS   = 0.010 // peaks above full scale closer together than this are one event
 	// marginRatio is added to interpolated peaks for what an 8-fold grid misses: 20·log10(cos(π/16·20/24)) = −0.117 dB
 	// at 20 kHz and 48 kHz.
 	marginRatio = 1.0136
-	one         = int64(1) << 36 // unit gain in the integer averages
+	one         = int64(1) << 36 // unit gain before the integer averages, 2⁶⁰ behind them at 384 kHz
 	chunkFrames = 32
-	largest     = 1e6 // 120 dB above full scale; larger samples are cut to this, which the limiter then brings down
+	largest     = 1e6 // 120 dB above full scale: larger samples are no sound, and are treated like Inf
 )
 
 // Guard is the limiter. It has one owner at a time and is not safe for concurrent use. It is a dsp.Processor.
@@ -50,12 +51,14 @@ type Guard struct {
 	frame   int64
 
 	env    float64
+	unit   float64 // what unit gain has become behind the averages
 	boxes  [3]box
 	idle   int // frames since the envelope came back to one; the averages hold only ones once it reaches settle
 	settle int
 
 	lastPeak  float64 // interval before the current frame
-	over      bool
+	overFor   int     // frames until the event above full scale is over
+	overGap   int
 	overs     uint64
 	bad       uint64
 	truePeak  float64
@@ -88,6 +91,7 @@ func New(rateHz, ceilingDB float64) (*Guard, error) {
 		total += l
 		g.boxes[i].ring = make([]int64, l+1)
 	}
+	g.overGap = int(overGapS * rateHz)
 	g.settle = total + len(g.boxes)
 	// The averages reach back over total frames; one more because a peak between two frames binds both.
 	g.window = total + 2 + int(holdS*rateHz)
@@ -126,10 +130,11 @@ func (g *Guard) TakeReduction() float64 {
 	return r
 }
 
-// Overs counts how often the input's true peak rose above full scale: one for each unbroken run of frames.
+// Overs counts how often the input's true peak rose above full scale. Peaks within 10 ms of one another are one
+// event, so a passage that is too loud throughout counts once.
 func (g *Guard) Overs() uint64 { return g.overs }
 
-// BadFrames counts the frames that held NaN or Inf and were silenced.
+// BadFrames counts the frames that held NaN, Inf or a value beyond 10⁶ and were silenced.
 func (g *Guard) BadFrames() uint64 { return g.bad }
 
 // Reset clears the signal, the gain, the readings and the counters.
@@ -140,15 +145,18 @@ func (g *Guard) Reset() {
 	clear(g.delay)
 	g.at, g.head, g.n, g.frame = 0, 0, 0, 0
 	g.env = 1
+	u := one
 	for i := range g.boxes {
 		b := &g.boxes[i]
 		for j := range b.ring {
-			b.ring[j] = one
+			b.ring[j] = u
 		}
-		b.at, b.sum = 0, one*int64(len(b.ring))
+		u *= int64(len(b.ring))
+		b.at, b.sum = 0, u
 	}
+	g.unit = float64(u)
 	g.idle = g.settle
-	g.lastPeak, g.over, g.overs, g.bad, g.histQuiet = 0, false, 0, 0, 0
+	g.lastPeak, g.overFor, g.overs, g.bad, g.histQuiet = 0, 0, 0, 0, 0
 	g.truePeak, g.lowest = 0, 1
 }
 
@@ -170,9 +178,9 @@ func (g *Guard) chunk(buf []float64) {
 		a, b := buf[2*i], buf[2*i+1]
 		m := max(math.Abs(a), math.Abs(b)) // NaN if either is
 		if !(m <= largest) {
-			a, b = g.tame(a, b)
-			buf[2*i], buf[2*i+1] = a, b
-			m = max(math.Abs(a), math.Abs(b))
+			a, b, m = 0, 0, 0
+			buf[2*i], buf[2*i+1] = 0, 0
+			g.bad++
 		}
 		peak = max(peak, m)
 		l[i], r[i] = float32(a), float32(b)
@@ -180,7 +188,8 @@ func (g *Guard) chunk(buf []float64) {
 	// No interpolated value exceeds L1 times the largest sample it is made of, so a quiet chunk needs no interpolation.
 	if max(peak, g.histQuiet) <= g.quiet {
 		g.truePeak = max(g.truePeak, peak)
-		g.over, g.lastPeak = false, 0
+		g.lastPeak = 0
+		g.overFor = max(0, g.overFor-n)
 		g.keep(n, peak)
 		if g.n == 0 && g.idle >= g.settle {
 			g.pass(buf)
@@ -191,8 +200,8 @@ func (g *Guard) chunk(buf []float64) {
 		}
 		return
 	}
-	g.interp.Peaks(g.peaks[0][:n], g.hist[0])
-	g.interp.Peaks(g.peaks[1][:n], g.hist[1])
+	g.interp.Peaks(g.peaks[0][:], g.hist[0], n)
+	g.interp.Peaks(g.peaks[1][:], g.hist[1], n)
 	for i := range n {
 		// The interval's first sample is old/2 behind the newest one.
 		c := i + truepeak.Taps/2 - 1
@@ -200,10 +209,15 @@ func (g *Guard) chunk(buf []float64) {
 		t := float64(max(g.peaks[0][i], g.peaks[1][i]))
 		whole := max(float64(s), t)
 		g.truePeak = max(g.truePeak, whole)
-		if whole > 1 && !g.over {
-			g.overs++
+		if g.overFor > 0 {
+			g.overFor--
 		}
-		g.over = whole > 1
+		if whole > 1 {
+			if g.overFor == 0 {
+				g.overs++
+			}
+			g.overFor = g.overGap
+		}
 		// float32 may have rounded the sample down: a part in 2^23 more covers it.
 		need := max(float64(s)*(1+0x1p-23), t*marginRatio)
 		g.step(buf[2*i:2*i+2], need)
@@ -286,9 +300,9 @@ func (g *Guard) step(f []float64, peak float64) {
 		if bx.at++; bx.at == len(bx.ring) {
 			bx.at = 0
 		}
-		q = bx.sum / int64(len(bx.ring))
+		q = bx.sum // not divided: unit grows from average to average
 	}
-	gain := float64(q) / float64(one)
+	gain := float64(q) / g.unit
 	g.lowest = min(g.lowest, gain)
 	// The clamp only takes off the last rounding.
 	f[0] = min(max(a*gain, -g.ceiling), g.ceiling)
@@ -297,16 +311,28 @@ func (g *Guard) step(f []float64, peak float64) {
 
 // hold returns the smallest gain of the last window frames, need included.
 func (g *Guard) hold(need float64) float64 {
-	c := len(g.minGain)
 	if g.n > 0 && g.minAt[g.head] <= g.frame-int64(g.window) {
-		g.head = (g.head + 1) % c
+		if g.head++; g.head == len(g.minGain) {
+			g.head = 0
+		}
 		g.n--
 	}
 	if need < 1 {
-		for g.n > 0 && g.minGain[(g.head+g.n-1)%c] >= need {
+		at := g.head + g.n
+		if at >= len(g.minGain) {
+			at -= len(g.minGain)
+		}
+		for g.n > 0 {
+			last := at - 1
+			if last < 0 {
+				last = len(g.minGain) - 1
+			}
+			if g.minGain[last] < need {
+				break
+			}
+			at = last
 			g.n--
 		}
-		at := (g.head + g.n) % c
 		g.minGain[at], g.minAt[at] = need, g.frame
 		g.n++
 	}
@@ -314,15 +340,6 @@ func (g *Guard) hold(need float64) float64 {
 		return 1
 	}
 	return g.minGain[g.head]
-}
-
-// tame makes a frame usable: NaN and Inf become silence on both ears, huge samples are cut.
-func (g *Guard) tame(a, b float64) (float64, float64) {
-	if a-a != 0 || b-b != 0 {
-		g.bad++
-		return 0, 0
-	}
-	return min(max(a, -largest), largest), min(max(b, -largest), largest)
 }
 
 func abs32(x float32) float32 { return max(x, -x) }

@@ -21,7 +21,7 @@ const (
 	shortBlocks  = 30 // of 100 ms
 	momentBlocks = 4
 	chunkFrames  = 32
-	largest      = 1e6 // 120 dB above full scale
+	largest      = 1e6 // 120 dB above full scale: larger samples are no sound, and are treated like Inf
 )
 
 // biquad is one stage of the K-weighting, a0 = 1.
@@ -42,10 +42,12 @@ func kWeighting(rateHz float64) [2]biquad {
 	a0 := 1 + k/q1 + k*k
 	shelf := biquad{(vh + vb*k/q1 + k*k) / a0, 2 * (k*k - vh) / a0, (vh - vb*k/q1 + k*k) / a0,
 		2 * (k*k - 1) / a0, (1 - k/q1 + k*k) / a0}
+	// The Recommendation leaves this numerator unscaled at 48 kHz; the same gain is kept at other rates.
+	k48 := math.Tan(math.Pi * f2 / 48000)
 	k = math.Tan(math.Pi * f2 / rateHz)
 	a0 = 1 + k/q2 + k*k
-	// The Recommendation leaves this numerator unscaled.
-	return [2]biquad{shelf, {1, -2, 1, 2 * (k*k - 1) / a0, (1 - k/q2 + k*k) / a0}}
+	b := (1 + k48/q2 + k48*k48) / a0
+	return [2]biquad{shelf, {b, -2 * b, b, 2 * (k*k - 1) / a0, (1 - k/q2 + k*k) / a0}}
 }
 
 func (s biquad) response(freqHz, rateHz float64) complex128 {
@@ -132,46 +134,46 @@ func (m *Meter) Process(buf []float64) {
 func (m *Meter) chunk(buf []float64) {
 	const old = truepeak.Taps - 1
 	n := len(buf) / 2
-	k0, k1 := m.k[0], m.k[1]
-	l, r := m.state[0], m.state[1]
+	// Scalars, because the compiler keeps arrays out of registers. The high-pass' numerator is b·(1, −2, 1); b is
+	// taken out of the loop as a factor of the energy.
+	b0, b1, b2, a1, a2 := m.k[0].b0, m.k[0].b1, m.k[0].b2, m.k[0].a1, m.k[0].a2
+	c1, c2 := m.k[1].a1, m.k[1].a2
+	l0, l1, l2, l3 := m.state[0][0], m.state[0][1], m.state[0][2], m.state[0][3]
+	r0, r1, r2, r3 := m.state[1][0], m.state[1][1], m.state[1][2], m.state[1][3]
 	left, right := m.hist[0][old:old+n], m.hist[1][old:old+n]
 	energy, peak := 0.0, 0.0
-	for i := range n {
+	for i := range left {
 		a, b := buf[2*i], buf[2*i+1]
-		p := max(math.Abs(a), math.Abs(b))
-		if !(p <= largest) {
-			if a-a != 0 || b-b != 0 {
-				a, b = 0, 0
-				m.bad++
-			}
-			a, b = min(max(a, -largest), largest), min(max(b, -largest), largest)
-			p = max(math.Abs(a), math.Abs(b))
+		p, q := math.Abs(a), math.Abs(b)
+		if !(p <= largest && q <= largest) {
+			a, b, p, q = 0, 0, 0, 0
+			m.bad++
 		}
-		peak = max(peak, p)
+		if p > peak {
+			peak = p
+		}
+		if q > peak {
+			peak = q
+		}
 		left[i], right[i] = float32(a), float32(b)
-		y := k0.b0*a + l[0]
-		l[0] = k0.b1*a - k0.a1*y + l[1]
-		l[1] = k0.b2*a - k0.a2*y
-		z := y + l[2]
-		l[2] = -2*y - k1.a1*z + l[3]
-		l[3] = y - k1.a2*z
-		energy += z * z
-		y = k0.b0*b + r[0]
-		r[0] = k0.b1*b - k0.a1*y + r[1]
-		r[1] = k0.b2*b - k0.a2*y
-		z = y + r[2]
-		r[2] = -2*y - k1.a1*z + r[3]
-		r[3] = y - k1.a2*z
-		energy += z * z
+		y, v := b0*a+l0, b0*b+r0
+		l0, r0 = b1*a-a1*y+l1, b1*b-a1*v+r1
+		l1, r1 = b2*a-a2*y, b2*b-a2*v
+		z, w := y+l2, v+r2
+		l2, r2 = l3-2*y-c1*z, r3-2*v-c1*w
+		l3, r3 = y-c2*z, v-c2*w
+		energy += z*z + w*w
 	}
-	m.state[0], m.state[1] = l, r
+	m.state[0] = [4]float64{l0, l1, l2, l3}
+	m.state[1] = [4]float64{r0, r1, r2, r3}
+	energy *= m.k[1].b0 * m.k[1].b0
 	m.energy += energy
 	m.sample = max(m.sample, peak)
 	pk := float32(peak) * (1 + 0x1p-22)
 	// A chunk whose samples cannot make a new highest peak needs no interpolation.
 	if float64(max(pk, m.histPk))*m.interp.L1() > float64(m.peak) && max(pk, m.histPk) > 0 {
 		for e := range m.hist {
-			m.interp.Peaks(m.peaks[:n], m.hist[e])
+			m.interp.Peaks(m.peaks[:], m.hist[e], n)
 			for _, p := range m.peaks[:n] {
 				m.peak = max(m.peak, p)
 			}
@@ -267,5 +269,5 @@ func (m *Meter) above(first int) (sum, count float64) {
 // TruePeakDB is the largest true peak of both ears since Reset, in dB relative to full scale; −Inf in silence.
 func (m *Meter) TruePeakDB() float64 { return 20 * math.Log10(max(float64(m.peak), m.sample)) }
 
-// BadFrames counts the frames that held NaN or Inf and were taken as silence.
+// BadFrames counts the frames that held NaN, Inf or a value beyond 10⁶ and were taken as silence.
 func (m *Meter) BadFrames() uint64 { return m.bad }

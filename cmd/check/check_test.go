@@ -1,0 +1,164 @@
+package main
+
+import (
+	"os/exec"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+)
+
+func TestReadTests(t *testing.T) {
+	for name, c := range map[string]struct {
+		in     string
+		passed int
+		failed []string
+		shows  string // what the output of the failures holds
+	}{
+		"pass": {`{"Action":"start","Package":"p"}
+{"Action":"run","Package":"p","Test":"TestA"}
+{"Action":"output","Package":"p","Test":"TestA","Output":"--- PASS\n"}
+{"Action":"pass","Package":"p","Test":"TestA","Elapsed":0.1}
+{"Action":"pass","Package":"p"}
+`, 1, nil, ""},
+		"subtests count once": {`{"Action":"run","Package":"p","Test":"TestA"}
+{"Action":"run","Package":"p","Test":"TestA/x"}
+{"Action":"run","Package":"p","Test":"TestA/y"}
+{"Action":"pass","Package":"p","Test":"TestA/x"}
+{"Action":"pass","Package":"p","Test":"TestA/y"}
+{"Action":"pass","Package":"p","Test":"TestA"}
+{"Action":"pass","Package":"p"}
+`, 2, nil, ""},
+		"subtest fails": {`{"Action":"run","Package":"p","Test":"TestA"}
+{"Action":"run","Package":"p","Test":"TestA/x"}
+{"Action":"output","Package":"p","Test":"TestA/x","Output":"x is wrong\n"}
+{"Action":"fail","Package":"p","Test":"TestA/x"}
+{"Action":"fail","Package":"p","Test":"TestA"}
+{"Action":"fail","Package":"p"}
+`, 0, []string{"p TestA/x"}, "x is wrong"},
+		"parent fails alone": {`{"Action":"run","Package":"p","Test":"TestA"}
+{"Action":"pass","Package":"p","Test":"TestA/x"}
+{"Action":"output","Package":"p","Test":"TestA","Output":"not enough\n"}
+{"Action":"fail","Package":"p","Test":"TestA"}
+{"Action":"fail","Package":"p"}
+`, 1, []string{"p TestA"}, "not enough"},
+		"skip is failure": {`{"Action":"run","Package":"p","Test":"TestA"}
+{"Action":"output","Package":"p","Test":"TestA","Output":"no microphone\n"}
+{"Action":"skip","Package":"p","Test":"TestA"}
+{"Action":"pass","Package":"p"}
+`, 0, []string{"p TestA"}, "it was skipped; a skipped test shows nothing\nno microphone"},
+		"skipped subtest": {`{"Action":"skip","Package":"p","Test":"TestA/x"}
+{"Action":"pass","Package":"p","Test":"TestA"}
+`, 0, []string{"p TestA/x"}, "skipped"},
+		"no test files": {`{"Action":"start","Package":"p"}
+{"Action":"skip","Package":"p"}
+`, 0, nil, ""},
+		"never ended": {`{"Action":"run","Package":"p","Test":"TestA"}
+{"Action":"output","Package":"p","Output":"panic: boom\n"}
+{"Action":"fail","Package":"p"}
+`, 0, []string{"p TestA"}, "it never ended\npanic: boom"},
+		"package fails": {`{"Action":"pass","Package":"p","Test":"TestA"}
+{"Action":"output","Package":"p","Output":"exit status 3\n"}
+{"Action":"fail","Package":"p"}
+`, 1, []string{"p"}, "exit status 3"},
+		"build fails": {`{"ImportPath":"p [p.test]","Action":"build-output","Output":"x.go:1: undefined: y\n"}
+{"ImportPath":"p [p.test]","Action":"build-fail"}
+{"Action":"start","Package":"p"}
+{"Action":"fail","Package":"p","FailedBuild":"p [p.test]"}
+`, 0, []string{"p"}, "undefined: y"},
+		"cut off": {`{"Action":"start","Package":"p"}
+{"Action":"run","Package":"p","Test":"TestA"}
+{"Action":"run","Pack`, 0, []string{"p", "p TestA"}, "never ended"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			r := readTests(strings.NewReader(c.in))
+			var failed []string
+			shown := ""
+			for _, f := range r.failures {
+				failed = append(failed, f.name)
+				shown += f.output
+			}
+			slices.Sort(failed)
+			if name == "cut off" { // one of the two tells enough
+				failed = slices.DeleteFunc(failed, func(s string) bool { return s == "p" })
+				c.failed = c.failed[1:]
+				if r.other == "" {
+					t.Error("the broken line is lost")
+				}
+			}
+			if r.passed != c.passed || !slices.Equal(failed, c.failed) || !strings.Contains(shown, c.shows) {
+				t.Errorf("%d passed, failed %q showing %q; want %d, %q, %q", r.passed, failed, shown, c.passed, c.failed, c.shows)
+			}
+		})
+	}
+}
+
+func TestFuzzTargets(t *testing.T) {
+	got := fuzzTargets(`FuzzB
+FuzzA
+ok  	m/p	0.012s
+?   	m/q	[no test files]
+ok  	m/r	0.010s
+FuzzC
+ok  	m/a	0.010s
+`)
+	want := []target{{"m/a", "FuzzC"}, {"m/p", "FuzzA"}, {"m/p", "FuzzB"}}
+	if !slices.Equal(got, want) {
+		t.Errorf("got %v, want %v", got, want)
+	}
+}
+
+func TestSplit(t *testing.T) {
+	unit, live := split("m", []string{"m/cmd/check", "m/cmd/cushwright", "m/dsp", "m/platform", "m/platform/x", "m/platforms"})
+	if !slices.Equal(unit, []string{"m/cmd/check", "m/dsp", "m/platforms"}) || !slices.Equal(live, []string{"m/cmd/cushwright", "m/platform", "m/platform/x"}) {
+		t.Errorf("unit %v, live %v", unit, live)
+	}
+}
+
+func TestEnvironment(t *testing.T) {
+	got := environment([]string{"A=1", "B=2", "C=3=4"}, map[string]string{"B": "x"}, []string{"A"})
+	if !slices.Equal(got, []string{"C=3=4", "B=x"}) {
+		t.Errorf("got %q", got)
+	}
+}
+
+func TestDifferences(t *testing.T) {
+	was := map[string][]byte{"same": []byte("1"), "changed": []byte("1"), "gone": []byte("1")}
+	now := map[string][]byte{"same": []byte("1"), "changed": []byte("2"), "new": []byte("1")}
+	if got := differences(was, now); !slices.Equal(got, []string{"changed", "gone", "new"}) {
+		t.Errorf("got %q", got)
+	}
+}
+
+// The closing line and the exit code, from the outside.
+func TestClosingLine(t *testing.T) {
+	bin := filepath.Join(t.TempDir(), "check")
+	if out, err := exec.Command("go", "build", "-o", bin, ".").CombinedOutput(); err != nil {
+		t.Fatalf("%s%v", out, err)
+	}
+	out, err := exec.Command(bin, "-run", "^format$").Output()
+	lines := strings.Split(strings.TrimRight(string(out), "\n"), "\n")
+	last := lines[len(lines)-1]
+	if last != "1 passed, 0 failed" && last != "0 passed, 1 failed" || (err == nil) != (last == "1 passed, 0 failed") {
+		t.Errorf("closing line %q with %v", last, err)
+	}
+	for _, args := range [][]string{{"-run", "no-such-step"}, {"-run", "("}, {"surplus"}, {"-unknown"}} {
+		err := exec.Command(bin, args...).Run()
+		if e, ok := err.(*exec.ExitError); !ok || e.ExitCode() != 2 {
+			t.Errorf("%q: %v, want exit code 2", args, err)
+		}
+	}
+}
+
+func TestNeedsAreUnique(t *testing.T) {
+	seen := map[string]bool{}
+	for _, n := range needs {
+		if seen[n.pkg] || len(n.probe) == 0 {
+			t.Errorf("%s stands twice, or has no probe", n.pkg)
+		}
+		seen[n.pkg] = true
+	}
+	if (need{"none", []string{"no-such-program-anywhere"}}).there() || (need{"none", []string{"sh", "-c", "exit 1"}}).there() || !(need{"sh", []string{"sh"}}).there() {
+		t.Error("a probe does not tell what is there")
+	}
+}

@@ -1,0 +1,219 @@
+package main
+
+import (
+	"bytes"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+)
+
+func (c *checker) format() { c.expect("gofmt -l .", true, nil, "gofmt", "-l", ".") }
+
+func (c *checker) vet() { c.expect("go vet ./...", false, nil, "go", "vet", "./...") }
+
+func (c *checker) staticcheck() {
+	c.expect("go tool staticcheck ./...", true, nil, "go", "tool", "staticcheck", "./...")
+}
+
+func (c *checker) modules() {
+	c.expect("go mod verify", false, nil, "go", "mod", "verify")
+	c.expect("go mod tidy -diff", false, nil, "go", "mod", "tidy", "-diff")
+}
+
+func (c *checker) cross() {
+	for _, b := range []struct {
+		what string
+		env  []string
+	}{
+		{"windows/amd64 with cgo", []string{"GOOS=windows", "GOARCH=amd64", "CGO_ENABLED=1", "CC=x86_64-w64-mingw32-gcc"}},
+		{"windows/amd64 without cgo", []string{"GOOS=windows", "GOARCH=amd64", "CGO_ENABLED=0"}},
+		{"darwin/arm64 without cgo", []string{"GOOS=darwin", "GOARCH=arm64", "CGO_ENABLED=0"}},
+		{"linux/arm64 without cgo", []string{"GOOS=linux", "GOARCH=arm64", "CGO_ENABLED=0"}},
+	} {
+		c.expect("go build for "+b.what, false, b.env, "go", "build", "./...")
+	}
+}
+
+// packages lists the module's packages, the live ones apart.
+func (c *checker) packages() (unit, live []string) {
+	out, err := c.command(nil, "go", "list", "./...").Output()
+	if err != nil {
+		c.fail("go list ./...", explain(err).Error())
+		return nil, nil
+	}
+	return split(c.module, strings.Fields(string(out)))
+}
+
+func split(module string, pkgs []string) (unit, live []string) {
+	for _, p := range pkgs {
+		if slices.ContainsFunc(livePackages, func(l string) bool {
+			return p == module+"/"+l || strings.HasPrefix(p, module+"/"+l+"/")
+		}) {
+			live = append(live, p)
+		} else {
+			unit = append(unit, p)
+		}
+	}
+	return unit, live
+}
+
+func (c *checker) unit() {
+	if pkgs, _ := c.packages(); len(pkgs) > 0 {
+		c.goTest(nil, append([]string{"-race", "-timeout", c.timeout("10m")}, pkgs...)...)
+	}
+}
+
+func (c *checker) purego() { c.goTest(nil, "-tags", "purego", "-timeout", c.timeout("5m"), "./dsp") }
+
+func (c *checker) live() {
+	if _, pkgs := c.packages(); len(pkgs) > 0 {
+		c.goTest(nil, append([]string{"-p", "1", "-timeout", c.timeout("10m")}, pkgs...)...)
+	}
+}
+
+func (c *checker) liveRace() {
+	if _, pkgs := c.packages(); len(pkgs) > 0 {
+		c.goTest(nil, append([]string{"-race", "-p", "1", "-timeout", c.timeout("20m")}, pkgs...)...)
+	}
+}
+
+// timeout is that of one package's tests.
+func (c *checker) timeout(short string) string {
+	if c.long {
+		return "12h"
+	}
+	return short
+}
+
+// goTest runs `go test -json`, counts its tests and shows what the failed ones printed.
+func (c *checker) goTest(env []string, args ...string) {
+	cmd := c.command(env, "go", append([]string{"test", "-json", "-count=1"}, args...)...)
+	var stderr bytes.Buffer
+	cmd.Stderr = &stderr
+	out, err := cmd.StdoutPipe()
+	if err == nil {
+		err = cmd.Start()
+	}
+	if err != nil {
+		c.fail("go test", err.Error())
+		return
+	}
+	r := readTests(out)
+	err = cmd.Wait()
+	c.passed += r.passed
+	for _, f := range r.failures {
+		c.fail(f.name, f.output)
+	}
+	if len(r.failures) == 0 && (err != nil || r.passed == 0) {
+		c.fail("go test "+strings.Join(args, " "), fmt.Sprintf("%s%s%v, %d tests passed", r.other, stderr.Bytes(), err, r.passed))
+	} else if err != nil && stderr.Len() > 0 {
+		fmt.Printf("       %s\n", strings.TrimSpace(stderr.String()))
+	}
+}
+
+func (c *checker) fuzz() {
+	out, err := c.command(nil, "go", "test", "-list", "^Fuzz", "./...").CombinedOutput()
+	if err != nil {
+		c.fail("go test -list ^Fuzz ./...", string(out)+err.Error())
+		return
+	}
+	for _, t := range fuzzTargets(string(out)) {
+		what := t.pkg + " " + t.name
+		ok := c.expect("fuzz "+what, false, nil, "go", "test", "-run", "^$", "-fuzz", "^"+t.name+"$",
+			"-fuzztime", c.fuzzTime.String(), "-timeout", "12h", t.pkg)
+		if !ok && c.ctx.Err() != nil {
+			return
+		}
+	}
+}
+
+// generate runs every generator in a copy of the module and compares what it wrote.
+func (c *checker) generate() {
+	tmp, err := os.MkdirTemp("", "check-generate-")
+	if err != nil {
+		c.fail("generate", err.Error())
+		return
+	}
+	defer os.RemoveAll(tmp)
+	before, err := readTree(c.root)
+	if err != nil {
+		c.fail("generate", err.Error())
+		return
+	}
+	dirs := map[string]bool{}
+	for name, b := range before {
+		to := filepath.Join(tmp, name)
+		if err := os.MkdirAll(filepath.Dir(to), 0o755); err == nil {
+			err = os.WriteFile(to, b, 0o644)
+		}
+		if err != nil {
+			c.fail("generate", err.Error())
+			return
+		}
+		if strings.HasSuffix(name, ".go") && (bytes.HasPrefix(b, []byte("//go:generate ")) || bytes.Contains(b, []byte("\n//go:generate "))) {
+			dirs[filepath.ToSlash(filepath.Dir(name))] = true
+		}
+	}
+	for dir := range dirs {
+		cmd := c.command(nil, "go", "generate", "./"+dir)
+		cmd.Dir = tmp
+		if out, err := cmd.CombinedOutput(); err != nil {
+			c.fail("go generate ./"+dir, string(out)+err.Error())
+			return
+		}
+	}
+	after, err := readTree(tmp)
+	if err != nil {
+		c.fail("generate", err.Error())
+		return
+	}
+	if changed := differences(before, after); len(changed) > 0 {
+		c.fail("go generate", "it changes "+strings.Join(changed, ", ")+": run it and commit the result")
+		return
+	}
+	c.pass()
+}
+
+// readTree reads the project's files, dot-folders left out.
+func readTree(root string) (map[string][]byte, error) {
+	out := map[string][]byte{}
+	err := filepath.WalkDir(root, func(path string, d fs.DirEntry, err error) error {
+		if err != nil {
+			return err
+		}
+		if d.IsDir() && path != root && strings.HasPrefix(d.Name(), ".") {
+			return filepath.SkipDir
+		}
+		if !d.Type().IsRegular() {
+			return nil
+		}
+		if info, err := d.Info(); err != nil || info.Size() > 16<<20 {
+			return err
+		}
+		name, err := filepath.Rel(root, path)
+		if err != nil {
+			return err
+		}
+		out[name], err = os.ReadFile(path)
+		return err
+	})
+	return out, err
+}
+
+func differences(before, after map[string][]byte) (out []string) {
+	for name, b := range after {
+		if was, ok := before[name]; !ok || !bytes.Equal(was, b) {
+			out = append(out, name)
+		}
+	}
+	for name := range before {
+		if _, ok := after[name]; !ok {
+			out = append(out, name)
+		}
+	}
+	slices.Sort(out)
+	return out
+}

@@ -76,7 +76,8 @@ func (c *Correction) compile(rateHz float64, o Options, k kernel) (*Chain, error
 	return ch, nil
 }
 
-// Kernel names the code that runs the chain on this processor: "avx512", "avx2" or "plain". All give the same bits.
+// Kernel names the code that runs the chain on this processor: "avx512", "avx2" or "plain". The first two give the same
+// bits, plain differs from them below -250 dBFS.
 func (c *Chain) Kernel() string { return c.kernel }
 
 // Sections returns a copy of one ear's sections (Left or Right), headroom not included.

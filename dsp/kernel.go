@@ -7,14 +7,14 @@ import (
 
 //go:generate go run ./internal/kernelgen/main.go -out kernel_amd64.s -stubs kernel_stub_amd64.go -pkg dsp
 
-// A pass runs a few sections over interleaved stereo, as vectors of lanes: lanes 2j and 2j+1 hold section j of the left
-// and of the right ear. With b0 taken out in front (the gain behind the pass holds the product), a section is, in state-space form,
+// A pass runs a few sections over interleaved stereo, as vectors of lanes. A pair of lanes holds one section of the left
+// and of the right ear, the first section in the highest pair of its vector. With b0 taken out in front (the gain behind the pass holds the product), a section is, in state-space form,
 //
 //	y = x + s1;  s1' = na1·s1 + (c1·x + s2);  s2' = c2·x + na2·s1
 //	c1 = b1/b0 - a1,  c2 = b2/b0 - a2,  na1 = -a1,  na2 = -a2
 //
-// which leaves one fused multiply-add in the loop from s1 to s1. Every kernel fuses the same products, so that all give
-// the same bits.
+// which leaves one fused multiply-add in the loop from s1 to s1. The vector kernels fuse the same products and give the
+// same bits as each other; the plain one may round a product more, which stays below -250 dBFS.
 //
 // mem, 64-byte aligned: gains of left and right and 6 unused, then per group of lanes na1, na2, c1, c2 and the section
 // number of each lane (int64), then per group s1 and s2.
@@ -107,17 +107,18 @@ func newPass(shape passShape, ears [2][]Section, lo, hi int, out *[2]level, last
 	p.least = make([]float64, len(p.state))
 	at, st, section := 8, 0, lo
 	for _, l := range shape.lanes {
-		for j := 0; j < l; j++ {
-			ear := j & 1
+		for k := range l {
+			ear, q := k&1, k/2
+			j := l - 2 - 2*q + ear
 			s := Section{B0: 1}
-			if i := section + j/2; i < hi && i < len(ears[ear]) {
+			if i := section + q; i < hi && i < len(ears[ear]) {
 				s = ears[ear][i]
 			}
 			p.mem[at+j] = -s.A1
 			p.mem[at+l+j] = -s.A2
 			p.mem[at+2*l+j] = s.B1/s.B0 - s.A1
 			p.mem[at+3*l+j] = s.B2/s.B0 - s.A2
-			p.mem[at+4*l+j] = math.Float64frombits(uint64(section - lo + j/2))
+			p.mem[at+4*l+j] = math.Float64frombits(uint64(section - lo + q))
 			o := &out[ear]
 			o.times(s.B0)
 			p.least[st+j] = math.Ldexp(floor/o.mant, o.done-o.exp)
@@ -129,11 +130,13 @@ func newPass(shape passShape, ears [2][]Section, lo, hi int, out *[2]level, last
 	}
 	for ear := range out {
 		o := &out[ear]
-		p.mem[ear] = math.Ldexp(1, o.exp-o.done)
-		if last {
-			p.mem[ear] *= o.mant
+		p.mem[ear] = 1
+		if d := o.exp - o.done; last {
+			p.mem[ear] = math.Ldexp(o.mant, d)
+		} else if max(d, -d) > 64 { // only where numbers would run off
+			p.mem[ear] = math.Ldexp(1, d)
+			o.done = o.exp
 		}
-		o.done = o.exp
 	}
 	return p
 }
@@ -164,19 +167,25 @@ func (p *pass) check() (zero, finite bool) {
 	return zero, finite
 }
 
-// plainPass runs one section of each ear.
+// plainPass runs one section of each ear. It leaves fusing to the compiler: math.FMA is slow where the processor has
+// none, and such a processor is what this is for.
 func plainPass(buf *float64, frames int, mem *float64) {
 	b := unsafe.Slice(buf, 2*frames)
-	m := unsafe.Slice(mem, 22)
-	gl, gr := m[0], m[1]
+	m := (*[22]float64)(unsafe.Pointer(mem))
 	na1l, na1r, na2l, na2r := m[8], m[9], m[10], m[11]
 	c1l, c1r, c2l, c2r := m[12], m[13], m[14], m[15]
 	l1, r1, l2, r2 := m[18], m[19], m[20], m[21]
 	for i := 0; i+1 < len(b); i += 2 {
 		x, z := b[i], b[i+1]
-		b[i], b[i+1] = gl*(x+l1), gr*(z+r1)
-		l1, l2 = math.FMA(na1l, l1, math.FMA(c1l, x, l2)), math.FMA(c2l, x, na2l*l1)
-		r1, r2 = math.FMA(na1r, r1, math.FMA(c1r, z, r2)), math.FMA(c2r, z, na2r*r1)
+		b[i], b[i+1] = x+l1, z+r1
+		l1, l2 = na1l*l1+(c1l*x+l2), c2l*x+na2l*l1
+		r1, r2 = na1r*r1+(c1r*z+r2), c2r*z+na2r*r1
 	}
 	m[18], m[19], m[20], m[21] = l1, r1, l2, r2
+	if gl, gr := m[0], m[1]; gl != 1 || gr != 1 {
+		for i := 0; i+1 < len(b); i += 2 {
+			b[i] *= gl
+			b[i+1] *= gr
+		}
+	}
 }

@@ -2,8 +2,8 @@
 
 // Command kernelgen writes the chain kernels for amd64.
 //
-// A pass runs S sections on interleaved stereo. Lanes 2j and 2j+1 of its vectors are section j, left and right; section
-// j works on frame t-K·j at step t, so that one vector operation advances all sections at once and the only chain
+// A pass runs S sections on interleaved stereo. Each pair of lanes of its vectors is one section, left and right, the first in the
+// highest lanes, so that input enters at the top and output leaves at the bottom at one shuffle a step; section j works on frame t-K·j at step t, so that one vector operation advances all sections at once and the only chain
 // between steps is the recursion itself. Filling and draining this pipeline happens inside every call, with the lanes
 // that have no frame masked off: a kernel has no lag, and its result does not depend on how a signal is cut into blocks.
 //
@@ -112,52 +112,36 @@ func kernel(name string, lanes []int, wide bool) {
 	// shift leaves in x what group g's sections take in: the frame before from its left neighbour.
 	shift := func(i int, x VecPhysical, loadInput func(dst VecPhysical)) {
 		g := gs[i]
-		switch {
-		case i == 0 && g.lanes == 4:
+		prev := x
+		if i == 0 {
 			loadInput(x)
-			if wide {
-				VINSERTF64X2(U8(1), xmm(g.y), x, x)
+		} else {
+			prev = gs[i-1].y
+			if g.lanes == 8 {
+				prev = prev.AsZ().(VecPhysical)
 			} else {
-				VINSERTF128(U8(1), xmm(g.y), x, x)
+				prev = prev.AsY().(VecPhysical)
 			}
-		case i == 0:
-			loadInput(x)
-			VALIGNQ(U8(6), x, g.y, x)
-		case g.lanes == 4:
-			VPERM2F128(U8(0x21), g.y, gs[i-1].y, x)
-		case gs[i-1].lanes == 4:
-			prev := gs[i-1].y.AsZ()
-			VSHUFF64X2(U8(0x55), prev, prev, x)
-			VALIGNQ(U8(6), x, g.y, x)
-		default:
-			VALIGNQ(U8(6), gs[i-1].y, g.y, x)
+		}
+		if wide {
+			VALIGNQ(U8(2), g.y, prev, x)
+		} else {
+			VPERM2F128(U8(0x21), prev, g.y, x)
 		}
 	}
 	store := func(x VecPhysical) {
 		xx := x.AsX()
-		switch {
-		case last.lanes == 8:
-			VEXTRACTF64X2(U8(3), last.y, xx)
-		case wide:
-			VEXTRACTF64X2(U8(1), last.y, xx)
-		default:
-			VEXTRACTF128(U8(1), last.y, xx)
-		}
-		VMULPD(Mem{Base: p}, xx, xx)
+		VMULPD(Mem{Base: p}, xmm(last.y), xx)
 		VMOVUPD(xx, Mem{Base: out})
 		ADDQ(Imm(16), out)
 	}
 	load := func(disp int) func(dst VecPhysical) {
 		return func(dst VecPhysical) {
-			if dst.Size() == 64 {
-				VBROADCASTF64X2(Mem{Base: in, Disp: disp}, dst)
-			} else {
-				VMOVUPD(Mem{Base: in, Disp: disp}, dst.AsX())
-			}
+			VMOVUPD(Mem{Base: in, Disp: disp}, dst.AsX())
 		}
 	}
 
-	// A masked step, states in memory: fills and drains, at any number of frames.
+	// A masked step fills and drains, at any number of frames. AVX2 keeps the states in memory meanwhile.
 	masked := func(id string) {
 		Label("masked" + id)
 		x0 := vec(lanes[0], xi)
@@ -176,10 +160,7 @@ func kernel(name string, lanes []int, wide bool) {
 				a, b := vec(g.lanes, xi-1), vec(g.lanes, xi-2)
 				VPBROADCASTQ(t, a)
 				VPSUBQ(g.off, a, a)
-				VPBROADCASTQ(n, b)
-				VPCMPUQ(U8(1), b, a, K1) // 0 ≤ t-off < n, unsigned
-				VMOVUPD(g.m1, g.s1)
-				VMOVUPD(g.m2, g.s2)
+				VPCMPUQ(U8(1), vec(g.lanes, xi-3), a, K1) // 0 ≤ t-off < n, unsigned
 				VADDPD(g.s1, x, g.y)
 				VMOVAPD(g.s2, a)
 				VFMADD231PD(g.c1, x, a)
@@ -218,16 +199,29 @@ func kernel(name string, lanes []int, wide bool) {
 				VMOVUPD(g.m2, a)
 				VBLENDVPD(m, d, a, a)
 				VMOVUPD(a, g.m2)
-				continue
 			}
-			VMOVUPD(g.s1, g.m1)
-			VMOVUPD(g.s2, g.m2)
 		}
 		CMPQ(t, Imm(uint64(fill)))
 		JL(LabelRef("noout" + id))
 		store(vec(lanes[0], xi))
 		Label("noout" + id)
 		INCQ(t)
+	}
+
+	states := func(save bool) {
+		for _, g := range gs {
+			if save {
+				VMOVUPD(g.s1, g.m1)
+				VMOVUPD(g.s2, g.m2)
+			} else {
+				VMOVUPD(g.m1, g.s1)
+				VMOVUPD(g.m2, g.s2)
+			}
+		}
+	}
+	if wide { // registers enough to keep them throughout
+		states(false)
+		VPBROADCASTQ(n, zs[xi-3])
 	}
 
 	end := GP64()
@@ -243,9 +237,8 @@ func kernel(name string, lanes []int, wide bool) {
 	SARQ(Imm(1), end)
 	JLE(LabelRef("drain"))
 	LEAQ(Mem{Base: t, Index: end, Scale: 2}, t)
-	for _, g := range gs {
-		VMOVUPD(g.m1, g.s1)
-		VMOVUPD(g.m2, g.s2)
+	if !wide {
+		states(false)
 	}
 	Label("busy")
 	for half := range 2 {
@@ -268,9 +261,8 @@ func kernel(name string, lanes []int, wide bool) {
 	ADDQ(Imm(32), in)
 	DECQ(end)
 	JNZ(LabelRef("busy"))
-	for _, g := range gs {
-		VMOVUPD(g.s1, g.m1)
-		VMOVUPD(g.s2, g.m2)
+	if !wide {
+		states(true)
 	}
 
 	Comment("drain")
@@ -283,6 +275,9 @@ func kernel(name string, lanes []int, wide bool) {
 	CMPQ(t, end)
 	JL(LabelRef("maskeddrain"))
 	Label("done")
+	if wide {
+		states(true)
+	}
 	VZEROUPPER()
 	RET()
 }

@@ -2,9 +2,9 @@
 // glides, and a servo that steers the ratio from the fill of the buffer between the clocks.
 package drift
 
-import (
-	"math"
-)
+import "math"
+
+//go:generate go run dot_gen.go -out dot_amd64.s -stubs dot_stub_amd64.go -pkg drift
 
 const (
 	// MaxDeviation is how far the ratio may be from one (1000 ppm).
@@ -177,7 +177,7 @@ func (r *Resampler) run(dst []float64) {
 		p := r.frac >> (fracBits - phaseBits)
 		f := float64(r.frac&(unit>>phaseBits-1)) / float64(unit>>phaseBits)
 		rows := r.table[p*taps : (p+2)*taps]
-		dst[i], dst[i+1] = dotGo(rows, w, f)
+		dst[i], dst[i+1] = dot(rows, w, f)
 	}
 }
 

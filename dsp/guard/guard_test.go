@@ -24,6 +24,9 @@ var rates = []float64{44100, 48000, 96000, 192000, 384000}
 func TestConform(t *testing.T) {
 	for _, rate := range rates {
 		for _, level := range []float64{0.2, 0.5, 3} { // idle, now and then, always at work
+			if level != 3 && rate != 48000 {
+				continue
+			}
 			conform.Run(t, fmt.Sprintf("%g Hz level %g", rate, level),
 				func() dsp.Processor { return must(t, rate, -1) }, conform.Level(level))
 		}

@@ -3,7 +3,10 @@ package platform
 import (
 	"context"
 	"fmt"
+	"os"
 	"strings"
+
+	"github.com/jfreymuth/pulse/proto"
 
 	"cushwright/engine"
 )
@@ -23,7 +26,7 @@ func (o RouterOptions) filled() (RouterOptions, error) {
 }
 
 // Sweep removes the virtual sinks of engines that are dead, and puts the routing back that they left; the engine that
-// holds the lock in the runtime folder is the only one alive. done says in words what was done; empty if nothing was left.
+// holds the lock in the runtime folder is the only one alive, and the caller has no route yet. done says in words what was done; empty if nothing was left.
 func Sweep(ctx context.Context, o RouterOptions) (done []string, err error) {
 	o, err = o.filled()
 	if err != nil {
@@ -34,13 +37,14 @@ func Sweep(ctx context.Context, o RouterOptions) (done []string, err error) {
 		return nil, noServer(o.Server, err)
 	}
 	defer p.close()
-	return p.sweep(ctx, o)
+	return p.sweep(ctx, o, proto.Undefined)
 }
 
-func (p *pulse) sweep(ctx context.Context, o RouterOptions) (done []string, err error) {
-	// A little late is harmless, a living engine's sink gone is not: look for the living first.
+// sweep removes the virtual sinks of the dead, but not that of the module keep. A sink that bears our own number and is
+// not that one is of a dead process that had the number before us.
+func (p *pulse) sweep(ctx context.Context, o RouterOptions, keep uint32) (done []string, err error) {
 	live := liveEngine(o.RuntimeDir)
-	done, err = p.undo(ctx, func(l left) bool { return l.owner != live })
+	done, err = p.undo(ctx, func(l left) bool { return l.module != keep && (l.owner != live || l.owner == os.Getpid()) })
 	if err != nil {
 		return done, devErr("sweep", strings.Join(done, ", "), engine.Retry, err)
 	}

@@ -115,7 +115,7 @@ func mark(wake chan struct{}, dirty *atomic.Uint32, bit uint32) {
 func (r *router) take(ctx context.Context, output string) (engine.Route, error) {
 	none := engine.Route{}
 	p := r.p
-	if done, err := p.sweep(ctx, r.opts); err != nil {
+	if done, err := p.sweep(ctx, r.opts, r.module); err != nil {
 		return none, err
 	} else if len(done) > 0 {
 		r.opts.log("what a dead engine left: %s", strings.Join(done, "; "))

@@ -184,13 +184,12 @@ func (s *Server) launch() {
 		s.mu.Unlock()
 		return nil
 	})
-	// PipeWire answers before its session manager is there, and has no default sink until then.
-	s.await(s.Kind+" to be complete", func() error {
-		if s.Kind == PulseAudio {
-			return nil
-		}
-		return s.Try(&proto.SetDefaultSink{SinkName: "@NONE@"}, nil)
-	})
+	if s.Kind == PipeWire {
+		// It answers before its session manager is there, and can have no default sink until then.
+		m := s.AddSink("warm-up", 48000, 2)
+		s.await(s.Kind+" to be complete", func() error { return s.Try(&proto.SetDefaultSink{SinkName: "warm-up"}, nil) })
+		s.RemoveSink(m)
+	}
 }
 
 func exists(path string) error { _, err := os.Stat(path); return err }

@@ -26,6 +26,7 @@ import (
 //	unit:"dB"           said in messages
 //	zero:"automatic"    0 is allowed, too, and means that
 //	one:"low|normal"    the strings allowed
+//	want:"…"            said in messages instead, where the caller checks
 //	check:"…"           name, text (one line), notes (lines), key (combination), date (YYYY-MM-DD)
 
 // document is one TOML file in the course of being decoded.
@@ -40,8 +41,9 @@ type document struct {
 
 // position is where a key or table stands and what value it has there.
 type position struct {
-	line int
-	raw  string
+	line   int
+	raw    string
+	wanted string // what may stand there
 }
 
 // decodeTOML decodes data, the content of file, into the struct that into points at, which holds the defaults. viper does the
@@ -54,7 +56,7 @@ func decodeTOML(file string, data []byte, into any) *document {
 	switch {
 	case len(bytes.TrimSpace(data)) == 0:
 		// An editor that truncates before it writes shows this for a moment; it must not pass for "all defaults".
-		d.add(&Problem{Err: errors.New("the file is empty"), Allowed: "keys or a comment; without the file the defaults hold"})
+		d.add(&Problem{Err: errors.New("the file is empty"), Allowed: "keys or a comment, or no such file"})
 		return d
 	case !utf8.Valid(data):
 		n := 1
@@ -73,11 +75,11 @@ func decodeTOML(file string, data []byte, into any) *document {
 	}
 	v := viper.NewWithOptions(viper.KeyDelimiter("\x00"))
 	v.SetConfigType("toml")
+	table, prefix := d.schema(reflect.TypeOf(into).Elem())
 	if err := v.ReadConfig(bytes.NewReader(data)); err != nil {
-		d.syntax(err)
+		d.syntax(err, table, prefix)
 		return d
 	}
-	d.schema(reflect.TypeOf(into).Elem())
 	if len(d.problems) > 0 {
 		return d
 	}
@@ -125,23 +127,50 @@ func (d *document) bad(key, value, allowed string) {
 	d.add(&Problem{Line: at.line, Key: key, Value: clip(value), Allowed: allowed})
 }
 
-func (d *document) syntax(err error) {
-	p := &Problem{Err: err}
+// syntax adds an error of the TOML reader: what cannot be read, or stands there twice. It stands in the table of type t, named
+// prefix, where the reader broke off, so that the message can say what the key takes.
+func (d *document) syntax(err error, t reflect.Type, prefix string) {
 	var de *toml.DecodeError
-	if errors.As(err, &de) {
-		p.Line, _ = de.Position()
-		p.Key = clip(strings.Join(de.Key(), "."))
-		msg := strings.TrimPrefix(de.Error(), "toml: ")
-		if p.Key != "" && strings.Contains(msg, "already") {
-			p.Value = "given twice"
-			p.Allowed = "each key and table once"
-			p.Err = nil
-		} else {
-			p.Err = errors.New(clip(msg))
-			p.Allowed = "TOML"
+	if !errors.As(err, &de) {
+		d.add(&Problem{Err: err})
+		return
+	}
+	p := &Problem{Err: errors.New(shorten(strings.TrimPrefix(de.Error(), "toml: "), 160)), Allowed: "key = value or [table], as TOML has it"}
+	p.Line, _ = de.Position()
+	for name, at := range d.pos {
+		if at.line == p.Line && len(name) > len(p.Key) { // the innermost
+			p.Key, p.Value, p.Allowed = name, at.raw, at.wanted
 		}
 	}
-	d.add(p)
+	if strings.Contains(p.Err.Error(), "already") {
+		if p.Key == "" {
+			p.Key = clip(strings.Join(de.Key(), "."))
+		}
+		p.Value, p.Allowed, p.Err = "given twice", "each key and table once", nil
+	} else if p.Key == "" {
+		lines := strings.Split(string(d.src), "\n")
+		text := strings.TrimSpace(lines[min(max(p.Line, 1), len(lines))-1])
+		p.Value = clip(text)
+		key, value := text, ""
+		if i := strings.IndexAny(text, "=: \t"); i >= 0 {
+			key, value = text[:i], strings.TrimSpace(text[i:])
+		}
+		for i := range t.NumField() {
+			f := t.Field(i)
+			if key == "" || f.Tag.Get("key") != key {
+				continue
+			}
+			p.Key, p.Allowed = join(prefix, key), wanted(f)
+			if v, ok := strings.CutPrefix(value, "="); !ok {
+				p.Value, p.Allowed = clip(value), "key = value, here "+key+" = "+p.Allowed
+			} else if p.Value = clip(strings.TrimSpace(v)); p.Value == "" {
+				p.Value = "nothing"
+			}
+		}
+	}
+	if p.Line > 0 || len(d.problems) == 0 {
+		d.add(p)
+	}
 }
 
 // join names a key within a table: "guard.ceiling_db", "band 2 freq_hz".
@@ -159,10 +188,12 @@ func (d *document) line(r unstable.Range) int {
 	return 1 + bytes.Count(d.src[:r.Offset], []byte("\n"))
 }
 
-// schema compares every key of the file with the type it is to be decoded into.
-func (d *document) schema(root reflect.Type) {
+// schema compares every key of the file, as far as it is TOML, with the type it is to be decoded into. It returns the table
+// that it ended in.
+func (d *document) schema(root reflect.Type) (table reflect.Type, prefix string) {
 	d.parser.Reset(d.src)
-	table, prefix, skip := root, "", false
+	table = root
+	skip := false
 	for d.parser.NextExpression() {
 		e := d.parser.Expression()
 		switch e.Kind {
@@ -187,8 +218,11 @@ func (d *document) schema(root reflect.Type) {
 				case list && !last && d.tables[name] > 0:
 					name = fmt.Sprintf("%s %d", name, d.tables[name])
 					t = t.Elem()
-				case t.Kind() != reflect.Struct || last && e.Kind == unstable.ArrayTable:
+				case t.Kind() != reflect.Struct:
 					d.add(&Problem{Line: d.line(k.Raw), Key: name, Value: "a table", Allowed: wanted(f)})
+					skip = true
+				case last && e.Kind == unstable.ArrayTable:
+					d.add(&Problem{Line: d.line(k.Raw), Key: name, Value: "a list of tables", Allowed: "a table [" + name + "]"})
 					skip = true
 				}
 				if skip {
@@ -196,7 +230,7 @@ func (d *document) schema(root reflect.Type) {
 				}
 				table, prefix = t, name
 				if last {
-					d.pos[name] = position{d.line(k.Raw), "a table"}
+					d.pos[name] = position{d.line(k.Raw), "a table", "a table"}
 				}
 			}
 		case unstable.KeyValue:
@@ -205,9 +239,7 @@ func (d *document) schema(root reflect.Type) {
 			}
 		}
 	}
-	if err := d.parser.Error(); err != nil {
-		d.add(&Problem{Err: err}) // not reached: viper has read the file before
-	}
+	return table, prefix // an error of the parser is one of viper's, too, and has a position there
 }
 
 // field finds the struct field of a key, or adds a problem.
@@ -257,7 +289,7 @@ func (d *document) keyValue(table reflect.Type, prefix string, kv *unstable.Node
 			return
 		}
 		if _, seen := d.pos[name]; !seen {
-			d.pos[name] = position{line, "a table"}
+			d.pos[name] = position{line, "a table", "a table"}
 		}
 	}
 	d.value(f, deref(f.Type), prefix, line, kv.Value())
@@ -266,7 +298,7 @@ func (d *document) keyValue(table reflect.Type, prefix string, kv *unstable.Node
 // value checks the type of one value and notes its position.
 func (d *document) value(f reflect.StructField, t reflect.Type, name string, line int, v *unstable.Node) {
 	raw := d.raw(v)
-	d.pos[name] = position{line, raw}
+	d.pos[name] = position{line, raw, wantedType(f, t)}
 	ok := false
 	switch t.Kind() {
 	case reflect.String:
@@ -329,6 +361,9 @@ func deref(t reflect.Type) reflect.Type {
 func wanted(f reflect.StructField) string { return wantedType(f, deref(f.Type)) }
 
 func wantedType(f reflect.StructField, t reflect.Type) string {
+	if w := f.Tag.Get("want"); w != "" {
+		return w
+	}
 	switch t.Kind() {
 	case reflect.Bool:
 		return "true or false"
@@ -336,7 +371,7 @@ func wantedType(f reflect.StructField, t reflect.Type) string {
 		return "a whole number, " + rangeText(f)
 	case reflect.Float64:
 		if r := rangeText(f); r != "" {
-			return r
+			return "a number, " + r
 		}
 		return "a number"
 	case reflect.Struct:

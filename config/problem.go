@@ -69,8 +69,9 @@ func (ps Problems) Unwrap() []error {
 }
 
 // clip keeps a value from a file short enough for a message, on one line.
-func clip(s string) string {
-	const most = 60
+func clip(s string) string { return shorten(s, 60) }
+
+func shorten(s string, most int) string {
 	r := []rune(s)
 	if len(r) > most {
 		r = append(r[:most], '…')

@@ -19,18 +19,37 @@ type correctionFile struct {
 }
 
 type bandFile struct {
-	Shape  *string  `key:"shape"`
-	Ear    *string  `key:"ear"`
-	FreqHz *float64 `key:"freq_hz"`
-	GainDB *float64 `key:"gain_db"`
-	Q      *float64 `key:"q"`
+	Shape  *string  `key:"shape" want:"bell, low-shelf, high-shelf, low-cut, high-cut or notch, in quotes"`
+	Ear    *string  `key:"ear" want:"both, left or right, in quotes"`
+	FreqHz *float64 `key:"freq_hz" want:"a number, 20 to 20000 Hz"`
+	GainDB *float64 `key:"gain_db" want:"a number, -24 to 24 dB"`
+	Q      *float64 `key:"q" want:"a number, 0.1 to 20"`
 }
 
 func parseSettings(file string, data []byte) (Settings, Problems) {
 	s := DefaultSettings()
 	d := decodeTOML(file, data, &s)
-	if len(d.problems) == 0 && s.Rig.SweepLevelDB > s.Rig.MaxLevelDB {
-		d.bad("rig.sweep_level_db", fmt.Sprintf("%g", s.Rig.SweepLevelDB), fmt.Sprintf("up to rig.max_level_db, %g dB", s.Rig.MaxLevelDB))
+	if len(d.problems) > 0 {
+		return s, d.problems
+	}
+	if s.Rig.SweepLevelDB > s.Rig.MaxLevelDB {
+		if _, said := d.pos["rig.sweep_level_db"]; said {
+			d.bad("rig.sweep_level_db", "", fmt.Sprintf("up to rig.max_level_db, %g dB", s.Rig.MaxLevelDB))
+		} else {
+			d.bad("rig.max_level_db", "", fmt.Sprintf("from rig.sweep_level_db, %g dB, up", s.Rig.SweepLevelDB))
+		}
+	}
+	taken := map[KeyCombo]string{}
+	for _, k := range []struct{ key, combo string }{{"keys.bypass", s.Keys.Bypass}, {"keys.next_cushion", s.Keys.NextCushion},
+		{"keys.previous_cushion", s.Keys.PreviousCushion}, {"keys.panic", s.Keys.Panic}} {
+		c, err := ParseKey(k.combo)
+		if err != nil || c == (KeyCombo{}) {
+			continue
+		}
+		if other, ok := taken[c]; ok {
+			d.bad(k.key, "", "another combination than that of "+other)
+		}
+		taken[c] = k.key
 	}
 	return s, d.problems
 }

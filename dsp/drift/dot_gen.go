@@ -30,6 +30,7 @@ func params() (rows, w, out Register) {
 // avx2: four taps a step; each coefficient, interpolated, is spread to the left and right of its frame.
 func avx2() {
 	TEXT("dotAVX2", NOSPLIT, "func(rows, w *float64, f float64, out *[2]float64)")
+	Pragma("noescape")
 	Doc("dotAVX2 sets out to what dotGo returns.")
 	rows, w, out := params()
 	acc := []VecPhysical{Y0, Y1, Y2, Y3}
@@ -70,6 +71,7 @@ func spread(name string, first uint64) Mem {
 func avx512() {
 	low, high := spread("spreadLow", 0), spread("spreadHigh", 4)
 	TEXT("dotAVX512", NOSPLIT, "func(rows, w *float64, f float64, out *[2]float64)")
+	Pragma("noescape")
 	Doc("dotAVX512 sets out to what dotGo returns.")
 	rows, w, out := params()
 	VBROADCASTSD(X15, Z15)

@@ -5,7 +5,11 @@
 package drift
 
 // dotAVX2 sets out to what dotGo returns.
+//
+//go:noescape
 func dotAVX2(rows *float64, w *float64, f float64, out *[2]float64)
 
 // dotAVX512 sets out to what dotGo returns.
+//
+//go:noescape
 func dotAVX512(rows *float64, w *float64, f float64, out *[2]float64)

@@ -4,8 +4,8 @@ import "math"
 
 // The servo's figures. They are this design's own; no source.
 const (
-	servoBandwidth = 0.01   // rad/s of the estimator once it is settled: longer than a beat of block sizes lasts, mostly
-	lockedTauS     = 100.0  // a fill error is worked off with this time constant in lock
+	servoBandwidth = 0.006  // rad/s of the estimator once it is settled
+	lockedTauS     = 150.0  // a fill error is worked off with this time constant in lock
 	seekTauS       = 8.0    // and with this one before
 	lockedSlew     = 5e-6   // ratio change per second in lock
 	seekSlew       = 200e-6 // and before
@@ -14,10 +14,11 @@ const (
 	lockDoubt      = 3e-6   // standard deviation of the clock error at which lock is possible
 	lockAfterS     = 5.0
 	lockFillS      = 0.00025 // fill error at which lock is possible
-	loseFillS      = 0.0015  // fill error that ends lock
-	jumpFillS      = 0.003   // a reading so far off (and 5 standard deviations) is a jump if it repeats
+	loseFillS      = 0.012   // fill error that ends lock; more than the wander of a plain fill
+	jumpFillS      = 0.030   // a reading so far off (and 5 standard deviations) is a jump if it repeats; more than a capture block
 	noiseFillS     = 0.002   // standard deviation of a reading expected at first
-	leastNoiseS    = 0.0001  // least standard deviation believed
+	leastNoiseS    = 0.0003  // least standard deviation believed
+	mostNoiseS     = 0.010   // most that one reading adds to it
 	noiseTauS      = 20.0
 )
 
@@ -95,24 +96,37 @@ func (s *Servo) Update(fillFrames float64, elapsedFrames int) (ratio float64) {
 	return s.ratio
 }
 
+// Shift says that frames were added to the buffer (negative: taken out) otherwise than by the clocks, as when a
+// surplus is trimmed. What is known of the clocks stays.
+func (s *Servo) Shift(frames float64) {
+	if s.primed && frames-frames == 0 {
+		s.fill += frames
+	}
+}
+
+// restart takes the fill as read, and keeps the clocks' difference with some doubt.
+func (s *Servo) restart(fillFrames float64) {
+	s.fill, s.p00, s.p01 = fillFrames, s.noise, 0
+	s.p11 = max(s.p11, stepRange*s.rateHz*stepRange*s.rateHz)
+	s.unlock()
+	s.strange = 0
+}
+
 // observe corrects the estimates by one reading.
 func (s *Servo) observe(fillFrames, dt float64) {
 	in := fillFrames - s.fill
 	sd := math.Sqrt(s.p00 + s.noise)
 	if math.Abs(in) > 5*sd && math.Abs(in) > jumpFillS*s.rateHz {
 		if s.strange++; s.strange >= 3 { // the buffer was trimmed or ran dry: the clocks are as they were
-			s.fill, s.p00, s.p01 = fillFrames, s.noise, 0
-			s.p11 = max(s.p11, stepRange*s.rateHz*stepRange*s.rateHz)
-			s.unlock()
-			s.strange = 0
+			s.restart(fillFrames)
 			return
 		}
 	} else {
 		s.strange = 0
 	}
+	least, most := leastNoiseS*s.rateHz, mostNoiseS*s.rateHz
+	s.noise += (min(max(in*in-s.p00, least*least), most*most) - s.noise) * min(1, dt/noiseTauS)
 	in = max(-4*sd, min(4*sd, in)) // one late callback must not kick the pitch
-	least := leastNoiseS * s.rateHz
-	s.noise += (max(in*in-s.p00, least*least) - s.noise) * min(1, dt/noiseTauS)
 	v := s.p00 + s.noise
 	k0, k1 := s.p00/v, s.p01/v
 	s.fill += k0 * in

@@ -20,6 +20,7 @@ func main() {
 
 func kernel(name string, lanes int, v []VecPhysical) {
 	TEXT(name, NOSPLIT, "func(dst, x *float32, groups int, coef *[12][8]float32)")
+	Pragma("noescape")
 	Doc(name + " sets groups·lanes values of dst as peaksGo does, each the largest over the phases, from x.")
 	dst, x := Load(Param("dst"), GP64()), Load(Param("x"), GP64())
 	n, coef := Load(Param("groups"), GP64()), Load(Param("coef"), GP64())

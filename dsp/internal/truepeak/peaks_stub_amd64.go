@@ -5,7 +5,11 @@
 package truepeak
 
 // peaksAVX2 sets groups·lanes values of dst as peaksGo does, each the largest over the phases, from x.
+//
+//go:noescape
 func peaksAVX2(dst *float32, x *float32, groups int, coef *[12][8]float32)
 
 // peaksAVX512 sets groups·lanes values of dst as peaksGo does, each the largest over the phases, from x.
+//
+//go:noescape
 func peaksAVX512(dst *float32, x *float32, groups int, coef *[12][8]float32)

@@ -146,7 +146,7 @@ func (s *Server) launch() {
 	os.MkdirAll(filepath.Join(s.Dir, "pulse"), 0o700)
 	switch s.Kind {
 	case PulseAudio:
-		s.run(env, "pulseaudio", "-n", "--daemonize=no", "--exit-idle-time=-1", "--use-pid-file=no", "--disable-shm=yes", "--high-priority=no",
+		s.run(env, "pulseaudio", "-n", "--daemonize=no", "--exit-idle-time=-1", "--use-pid-file=no", "--disable-shm=yes", "--high-priority=yes",
 			"--load=module-native-protocol-unix auth-anonymous=1 socket="+s.socket())
 	case PipeWire:
 		bus := filepath.Join(s.Dir, "bus")
@@ -589,6 +589,7 @@ func (s *Server) Record(source string, rateHz int) *Recording {
 		BufferMaxLength: proto.Undefined, BufferFragSize: uint32(rateHz/100) * 8, AdjustLatency: true,
 		DirectOnInputIndex: proto.Undefined,
 		NoMove:             true,
+		ChannelVolumes:     proto.ChannelVolumes{uint32(proto.VolumeNorm), uint32(proto.VolumeNorm)},
 		Properties:         proto.PropList{"media.name": proto.PropListString("soundtest recording"), "application.name": proto.PropListString("soundtest recorder")},
 	}, &reply)
 	if err != nil {

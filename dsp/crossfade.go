@@ -2,17 +2,22 @@ package dsp
 
 import "math"
 
-// Crossfade goes from one signal to another along a raised cosine. The zero value is a fade that is over.
+// Crossfade goes from one signal to another. It first listens: for half the fade's length its result is the old signal
+// while the next one's filters, which start from rest, settle. Then it follows the integral of a raised cosine, whose
+// splatter falls off faster with frequency than the raised cosine's own. The zero value is a fade that is over.
 type Crossfade struct {
 	window []float64
 	pos    int
 }
 
-// NewCrossfade makes a fade of that many frames, ready to start.
+// NewCrossfade makes a fade of that many frames, ready to start. With the listening before it, it is over after half as
+// many again.
 func NewCrossfade(frames int) *Crossfade {
-	c := &Crossfade{window: make([]float64, frames)}
-	for i := range c.window {
-		c.window[i] = 0.5 - 0.5*math.Cos(math.Pi*(float64(i)+0.5)/float64(frames))
+	listen := frames / 2
+	c := &Crossfade{window: make([]float64, listen+frames)}
+	for i := range frames {
+		x := (float64(i) + 0.5) / float64(frames)
+		c.window[listen+i] = x - math.Sin(2*math.Pi*x)/(2*math.Pi)
 	}
 	return c
 }

@@ -28,7 +28,7 @@ const (
 	marginRatio = 1.0136
 	one         = int64(1) << 36 // unit gain before the integer averages, 2⁶⁰ behind them at 384 kHz
 	chunkFrames = 32
-	largest     = 1e6 // 120 dB above full scale: larger samples are no sound, and are treated like Inf
+	largestIn   = 1e6 // 120 dB above full scale: larger samples are no sound, and are treated like Inf
 )
 
 // Guard is the limiter. It has one owner at a time and is not safe for concurrent use. It is a dsp.Processor.
@@ -42,6 +42,8 @@ type Guard struct {
 
 	hist  [2][]float32 // per ear: Taps−1 old samples, then the chunk
 	peaks [2][chunkFrames]float32
+	need  [chunkFrames]float64
+	gains [chunkFrames]int64
 	delay []float64 // ring of lag frames
 	at    int
 
@@ -174,55 +176,68 @@ func (g *Guard) chunk(buf []float64) {
 	n := len(buf) / 2
 	peak := 0.0
 	l, r := g.hist[0][old:old+n], g.hist[1][old:old+n]
-	for i := range n {
+	for i := range l {
 		a, b := buf[2*i], buf[2*i+1]
-		m := max(math.Abs(a), math.Abs(b)) // NaN if either is
-		if !(m <= largest) {
-			a, b, m = 0, 0, 0
+		p, q := math.Abs(a), math.Abs(b)
+		if !(p <= largestIn && q <= largestIn) {
+			a, b, p, q = 0, 0, 0, 0
 			buf[2*i], buf[2*i+1] = 0, 0
 			g.bad++
 		}
-		peak = max(peak, m)
+		peak = max64(peak, max64(p, q))
 		l[i], r[i] = float32(a), float32(b)
 	}
 	// No interpolated value exceeds L1 times the largest sample it is made of, so a quiet chunk needs no interpolation.
 	if max(peak, g.histQuiet) <= g.quiet {
 		g.truePeak = max(g.truePeak, peak)
-		g.lastPeak = 0
 		g.overFor = max(0, g.overFor-n)
 		g.keep(n, peak)
-		if g.n == 0 && g.idle >= g.settle {
-			g.pass(buf)
+		if g.n > 0 || g.idle < g.settle {
+			clear(g.need[:n])
+			g.limit(buf)
 			return
 		}
-		for i := range n {
-			g.step(buf[2*i:2*i+2], 0)
-		}
+		g.lastPeak = 0
+		g.pass(buf)
 		return
 	}
 	g.interp.Peaks(g.peaks[0][:], g.hist[0], n)
 	g.interp.Peaks(g.peaks[1][:], g.hist[1], n)
-	for i := range n {
-		// The interval's first sample is old/2 behind the newest one.
-		c := i + truepeak.Taps/2 - 1
-		s := max(abs32(g.hist[0][c]), abs32(g.hist[1][c]))
-		t := float64(max(g.peaks[0][i], g.peaks[1][i]))
-		whole := max(float64(s), t)
-		g.truePeak = max(g.truePeak, whole)
-		if g.overFor > 0 {
-			g.overFor--
-		}
-		if whole > 1 {
-			if g.overFor == 0 {
-				g.overs++
-			}
-			g.overFor = g.overGap
-		}
+	// The interval's first sample is Ahead behind the newest one.
+	const first = old - truepeak.Ahead
+	l, r = g.hist[0][first:first+n], g.hist[1][first:first+n]
+	pl, pr := g.peaks[0][:n], g.peaks[1][:n]
+	largest, largestNeed := 0.0, 0.0
+	for i := range l {
+		sample := max32(abs32(l[i]), abs32(r[i]))
+		between := max32(pl[i], pr[i])
+		pl[i] = max32(sample, between)
+		largest = max64(largest, float64(pl[i]))
 		// float32 may have rounded the sample down: a part in 2^23 more covers it.
-		need := max(float64(s)*(1+0x1p-23), t*marginRatio)
-		g.step(buf[2*i:2*i+2], need)
+		g.need[i] = max64(float64(sample)*(1+0x1p-23), float64(between)*marginRatio)
+		largestNeed = max64(largestNeed, g.need[i])
+	}
+	g.truePeak = max(g.truePeak, largest)
+	if largest > 1 || g.overFor > 0 {
+		for _, p := range pl {
+			if g.overFor > 0 {
+				g.overFor--
+			}
+			if p > 1 {
+				if g.overFor == 0 {
+					g.overs++
+				}
+				g.overFor = g.overGap
+			}
+		}
 	}
 	g.keep(n, peak)
+	if max(largestNeed, g.lastPeak) <= g.ceiling && g.n == 0 && g.idle >= g.settle {
+		g.lastPeak = g.need[n-1]
+		g.pass(buf)
+		return
+	}
+	g.limit(buf)
 }
 
 // keep moves the newest Taps−1 samples to the front of the history.
@@ -248,65 +263,102 @@ func (g *Guard) keep(n int, peak float64) {
 // pass delays frames that need no gain.
 func (g *Guard) pass(buf []float64) {
 	g.frame += int64(len(buf) / 2)
-	at := g.at
-	for i := range buf {
-		buf[i], g.delay[at] = g.delay[at], buf[i]
-		if at++; at == len(g.delay) {
-			at = 0
-		}
+	d := g.delay[g.at:]
+	if len(d) < len(buf) {
+		swap(buf[:len(d)], d)
+		buf = buf[len(d):]
+		g.at, d = 0, g.delay
 	}
-	g.at = at
-}
-
-// step moves one frame through the delay and applies the gain. peak is the newest known interval's.
-func (g *Guard) step(f []float64, peak float64) {
-	need := 1.0
-	if p := max(peak, g.lastPeak); p > g.ceiling {
-		need = g.ceiling / p
-	}
-	g.lastPeak = peak
-	held := 1.0
-	if need < 1 || g.n > 0 {
-		held = g.hold(need)
-	}
-	g.frame++
-	switch {
-	case held < g.env:
-		g.env = held
-	case g.env < 1:
-		g.env = min(held, g.env+(1-g.env)*g.release)
-		if g.env > 1-1e-7 && held == 1 {
-			g.env = 1
-		}
-	}
-	a, b := g.delay[g.at], g.delay[g.at+1]
-	g.delay[g.at], g.delay[g.at+1] = f[0], f[1]
-	if g.at += 2; g.at == len(g.delay) {
+	swap(buf, d)
+	if g.at += len(buf); g.at == len(g.delay) {
 		g.at = 0
 	}
-	if g.env < 1 {
-		g.idle = 0
-	} else if g.idle < g.settle {
-		g.idle++
-	} else {
-		f[0], f[1] = a, b
-		return
+}
+
+func swap(a, b []float64) {
+	b = b[:len(a)]
+	for i, v := range a {
+		a[i], b[i] = b[i], v
 	}
-	q := int64(g.env * float64(one)) // rounded down: never above what is needed
-	for i := range g.boxes {
-		bx := &g.boxes[i]
-		bx.sum += q - bx.ring[bx.at]
-		bx.ring[bx.at] = q
-		if bx.at++; bx.at == len(bx.ring) {
-			bx.at = 0
+}
+
+// limit moves frames through the delay and applies the gain. g.need holds the peak of each frame's newest interval.
+func (g *Guard) limit(buf []float64) {
+	n := len(buf) / 2
+	q := g.gains[:n]
+	last, env := g.lastPeak, g.env
+	for i := range q {
+		p := g.need[i]
+		need := 1.0
+		if m := max64(p, last); m > g.ceiling {
+			need = g.ceiling / m
 		}
-		q = bx.sum // not divided: unit grows from average to average
+		last = p
+		held := 1.0
+		if need < 1 || g.n > 0 {
+			held = g.hold(need)
+		}
+		g.frame++
+		switch {
+		case held < env:
+			env = held
+		case env < 1:
+			if env += (1 - env) * g.release; env > held {
+				env = held
+			}
+			if env > 1-1e-7 && held == 1 {
+				env = 1
+			}
+		}
+		if env < 1 {
+			g.idle = 0
+		} else {
+			g.idle++
+		}
+		q[i] = int64(env * float64(one)) // rounded down: never above what is needed
 	}
-	gain := float64(q) / g.unit
-	g.lowest = min(g.lowest, gain)
-	// The clamp only takes off the last rounding.
-	f[0] = min(max(a*gain, -g.ceiling), g.ceiling)
-	f[1] = min(max(b*gain, -g.ceiling), g.ceiling)
+	g.lastPeak, g.env = last, env
+	for b := range g.boxes {
+		bx := &g.boxes[b]
+		ring, at, sum := bx.ring, bx.at, bx.sum
+		for i, v := range q {
+			sum += v - ring[at]
+			ring[at] = v
+			if at++; at == len(ring) {
+				at = 0
+			}
+			q[i] = sum // not divided: unit grows from average to average
+		}
+		bx.at, bx.sum = at, sum
+	}
+	lowest := g.lowest
+	delay, at, c := g.delay, g.at, g.ceiling
+	for i, v := range q {
+		gain := float64(v) / g.unit // exactly 1 when all of the averages' inputs were
+		if gain < lowest {
+			lowest = gain
+		}
+		f := buf[2*i : 2*i+2 : 2*i+2]
+		d := delay[at : at+2 : at+2]
+		a, b := d[0]*gain, d[1]*gain
+		d[0], d[1] = f[0], f[1]
+		if at += 2; at == len(delay) {
+			at = 0
+		}
+		// The clamp only takes off the last rounding.
+		if a > c {
+			a = c
+		} else if a < -c {
+			a = -c
+		}
+		if b > c {
+			b = c
+		} else if b < -c {
+			b = -c
+		}
+		f[0], f[1] = a, b
+	}
+	g.at, g.lowest = at, lowest
 }
 
 // hold returns the smallest gain of the last window frames, need included.
@@ -342,4 +394,19 @@ func (g *Guard) hold(need float64) float64 {
 	return g.minGain[g.head]
 }
 
-func abs32(x float32) float32 { return max(x, -x) }
+func abs32(x float32) float32 { return math.Float32frombits(math.Float32bits(x) &^ (1 << 31)) }
+
+// max32 and max64 are max without its care for NaN, which cannot occur here.
+func max32(a, b float32) float32 {
+	if a > b {
+		return a
+	}
+	return b
+}
+
+func max64(a, b float64) float64 {
+	if a > b {
+		return a
+	}
+	return b
+}

@@ -184,7 +184,12 @@ func (g *Guard) chunk(buf []float64) {
 			buf[2*i], buf[2*i+1] = 0, 0
 			g.bad++
 		}
-		peak = max64(peak, max64(p, q))
+		if p > peak { // a branch seldom taken: cheaper than max
+			peak = p
+		}
+		if q > peak {
+			peak = q
+		}
 		l[i], r[i] = float32(a), float32(b)
 	}
 	// No interpolated value exceeds L1 times the largest sample it is made of, so a quiet chunk needs no interpolation.
@@ -208,14 +213,19 @@ func (g *Guard) chunk(buf []float64) {
 	l, r = g.hist[0][first:first+n], g.hist[1][first:first+n]
 	pl, pr := g.peaks[0][:n], g.peaks[1][:n]
 	largest, largestNeed := 0.0, 0.0
+	need := g.need[:n]
 	for i := range l {
-		sample := max32(abs32(l[i]), abs32(r[i]))
-		between := max32(pl[i], pr[i])
-		pl[i] = max32(sample, between)
-		largest = max64(largest, float64(pl[i]))
-		// float32 may have rounded the sample down: a part in 2^23 more covers it.
-		g.need[i] = max64(float64(sample)*(1+0x1p-23), float64(between)*marginRatio)
-		largestNeed = max64(largestNeed, g.need[i])
+		sample := bigger(l[i], r[i])
+		between := bigger(pl[i], pr[i])
+		pl[i] = bigger(sample, between)
+		// float32 may have rounded the sample down: a part in 2^22 more covers it.
+		need[i] = float64(bigger(sample*(1+0x1p-22), between*marginRatio))
+		if v := float64(pl[i]); v > largest {
+			largest = v
+		}
+		if need[i] > largestNeed {
+			largestNeed = need[i]
+		}
 	}
 	g.truePeak = max(g.truePeak, largest)
 	if largest > 1 || g.overFor > 0 {
@@ -290,8 +300,11 @@ func (g *Guard) limit(buf []float64) {
 	for i := range q {
 		p := g.need[i]
 		need := 1.0
-		if m := max64(p, last); m > g.ceiling {
-			need = g.ceiling / m
+		if p > g.ceiling {
+			need = g.ceiling / p
+		}
+		if last > g.ceiling && last > p {
+			need = g.ceiling / last
 		}
 		last = p
 		held := 1.0
@@ -396,17 +409,8 @@ func (g *Guard) hold(need float64) float64 {
 
 func abs32(x float32) float32 { return math.Float32frombits(math.Float32bits(x) &^ (1 << 31)) }
 
-// max32 and max64 are max without its care for NaN, which cannot occur here.
-func max32(a, b float32) float32 {
-	if a > b {
-		return a
-	}
-	return b
-}
-
-func max64(a, b float64) float64 {
-	if a > b {
-		return a
-	}
-	return b
+// bigger returns the larger magnitude of two finite numbers. Without their sign, floats order like integers, and the
+// comparison of those needs no branch.
+func bigger(a, b float32) float32 {
+	return math.Float32frombits(max(math.Float32bits(a)&^(1<<31), math.Float32bits(b)&^(1<<31)))
 }

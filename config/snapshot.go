@@ -13,6 +13,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"time"
 
 	"cushwright/dsp"
 )
@@ -80,15 +81,25 @@ func (b Bench) Load() (*Snapshot, error) { return Load(b.Dir) }
 // maxEntries bounds what a folder of the bench may hold.
 const maxEntries = 50_000
 
-// loader loads a bench again and again and decodes only what changed. One goroutine at a time.
+// loader loads a bench again and again, reads only what may have changed and decodes only what did. One goroutine at a time.
 type loader struct {
 	cache map[string]parsed // by file
+	dirty map[string]bool   // files that are read whatever their date
 }
 
 type parsed struct {
+	info     os.FileInfo
+	read     time.Time
 	sum      [sha256.Size]byte
 	value    any
 	problems Problems
+}
+
+// unchanged reports whether the file is surely the one that was read: the same, of the same size and date, and the date older
+// than the reading by more than the coarsest clock of a file system (two seconds).
+func (p parsed) unchanged(now os.FileInfo) bool {
+	return p.info != nil && os.SameFile(p.info, now) && p.info.Size() == now.Size() && p.info.ModTime().Equal(now.ModTime()) &&
+		p.read.Sub(now.ModTime()) > 2*time.Second
 }
 
 // load returns the snapshot, or problems; and in both cases a hash of all that was read or failed to be.
@@ -105,18 +116,24 @@ func (l *loader) load(dir string) (*Snapshot, string, error) {
 	}
 	// read calls parse for a file unless its content is that of the last time.
 	read := func(file string, parse func(data []byte) (any, Problems)) any {
-		data, err := readFile(filepath.Join(dir, filepath.FromSlash(file)), MaxTOMLBytes)
-		if err != nil {
-			fail(file, err)
-			return nil
-		}
-		p := parsed{sum: sha256.Sum256(data)}
-		note(file, string(p.sum[:]))
-		if old, ok := l.cache[file]; ok && old.sum == p.sum {
+		name := filepath.Join(dir, filepath.FromSlash(file))
+		p, old := parsed{read: time.Now()}, l.cache[file]
+		var err error
+		if p.info, err = os.Stat(name); err == nil && !l.dirty[file] && old.unchanged(p.info) {
 			p = old
 		} else {
-			p.value, p.problems = parse(data)
+			data, err := readFile(name, MaxTOMLBytes)
+			if err != nil {
+				fail(file, err)
+				return nil
+			}
+			if p.sum = sha256.Sum256(data); old.info != nil && old.sum == p.sum {
+				p.value, p.problems = old.value, old.problems
+			} else {
+				p.value, p.problems = parse(data)
+			}
 		}
+		note(file, string(p.sum[:]))
 		next[file] = p
 		if len(p.problems) > 0 {
 			problems = append(problems, p.problems...)

@@ -41,6 +41,7 @@ func Watch(ctx context.Context, dir string, f func(*Snapshot, error)) error {
 		return fmt.Errorf("config: watch %q: %w", dir, err)
 	}
 	w := watcher{dir: dir, watched: map[string]os.FileInfo{}}
+	w.dirty = map[string]bool{}
 	var events chan fsnotify.Event
 	var errs chan error
 	var watchErr error
@@ -51,7 +52,7 @@ func Watch(ctx context.Context, dir string, f func(*Snapshot, error)) error {
 
 	var (
 		told, toldPolling bool
-		lastHash          string    // of what f was told
+		lastHash, lastErr string    // of what f was told
 		good              *Snapshot // the last good one
 		settle            = time.NewTimer(0)
 		first             time.Time // first event since the last reading
@@ -70,6 +71,9 @@ func Watch(ctx context.Context, dir string, f func(*Snapshot, error)) error {
 			if !w.concerns(ev) {
 				break
 			}
+			if file, err := filepath.Rel(dir, ev.Name); err == nil {
+				w.dirty[filepath.ToSlash(file)] = true
+			}
 			now := time.Now()
 			if first.IsZero() {
 				first = now
@@ -80,7 +84,8 @@ func Watch(ctx context.Context, dir string, f func(*Snapshot, error)) error {
 				errs = nil
 				break
 			}
-			settle.Reset(settleQuiet) // events were lost: read everything
+			w.cache = nil // events were lost: read everything
+			settle.Reset(settleQuiet)
 		case <-settle.C:
 			first = time.Time{}
 			polling := watchErr != nil
@@ -91,8 +96,11 @@ func Watch(ctx context.Context, dir string, f func(*Snapshot, error)) error {
 				}
 			}
 			s, hash, err := w.load(dir)
+			clear(w.dirty)
+			// Broken as before, while another file changed, is no news.
+			same := told && (hash == lastHash || err != nil && err.Error() == lastErr)
 			var held bool
-			if told && (err != nil && hash != lastHash || err == nil && good != nil && s.Hash != good.Hash && s.lacks(good)) {
+			if told && !same && (err != nil || good != nil && s.lacks(good)) {
 				if badSince.IsZero() {
 					badSince = time.Now()
 				}
@@ -103,12 +111,13 @@ func Watch(ctx context.Context, dir string, f func(*Snapshot, error)) error {
 			}
 			if !held {
 				badSince = time.Time{}
-				if !told || hash != lastHash {
+				if !same {
 					told, lastHash = true, hash
 					if err != nil {
+						lastErr = err.Error()
 						f(nil, err)
 					} else {
-						good = s
+						lastErr, good = "", s
 						f(s, nil)
 					}
 				}

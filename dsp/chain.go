@@ -1,6 +1,9 @@
 package dsp
 
-import "fmt"
+import (
+	"fmt"
+	"unsafe"
+)
 
 // Processor is a stage of the live loop. Signals are interleaved stereo float64 frames (left, right), full scale ±1.
 // Process works in place on any whole number of frames from 1 up, allocates nothing, and gives the same output
@@ -178,8 +181,14 @@ func (c *Chain) delay(buf []float64) {
 }
 
 func silent(buf []float64) bool {
-	for _, x := range buf {
-		if x != 0 {
+	bits := unsafe.Slice((*uint64)(unsafe.Pointer(unsafe.SliceData(buf))), len(buf))
+	for ; len(bits) >= 8; bits = bits[8:] {
+		if (bits[0]|bits[1]|bits[2]|bits[3]|bits[4]|bits[5]|bits[6]|bits[7])<<1 != 0 {
+			return false
+		}
+	}
+	for _, b := range bits {
+		if b<<1 != 0 { // all but the sign
 			return false
 		}
 	}

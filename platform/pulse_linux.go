@@ -35,6 +35,7 @@ var (
 const (
 	dialTimeout    = time.Second
 	requestTimeout = 3 * time.Second
+	wishAgain      = 150 * time.Millisecond // see setDefault
 )
 
 // ServerString is the sound server's address: $PULSE_SERVER, else the socket in $PULSE_RUNTIME_PATH, else the one in
@@ -278,15 +279,27 @@ func (p *pulse) virtual() ([]left, error) {
 }
 
 // setDefault makes the sink default and waits until the server says that it is: PipeWire answers before it has done it.
+// Its session manager, seen under load, can miss a wish for a sink that has only just come, and looks again only when the
+// wish changes: so wish for something else in between.
 func (p *pulse) setDefault(ctx context.Context, sink string) error {
-	if err := p.c.Request(&proto.SetDefaultSink{SinkName: sink}, nil); err != nil {
+	wish := func(sink string) error { return p.c.Request(&proto.SetDefaultSink{SinkName: sink}, nil) }
+	if err := wish(sink); err != nil {
 		return err
 	}
 	ctx, cancel := context.WithTimeout(ctx, requestTimeout)
 	defer cancel()
+	next := time.Now().Add(wishAgain)
 	return wait(ctx, func() (bool, error) {
 		info, err := p.info()
-		return info.DefaultSinkName == sink, err
+		if err != nil || info.DefaultSinkName == sink {
+			return err == nil, err
+		}
+		if time.Now().After(next) {
+			next = time.Now().Add(wishAgain)
+			wish(info.DefaultSinkName) // may have gone meanwhile
+			return false, wish(sink)
+		}
+		return false, nil
 	})
 }
 

@@ -12,6 +12,8 @@ import (
 	"testing"
 	"time"
 
+	"golang.org/x/sys/unix"
+
 	"cushwright/engine"
 	"cushwright/platform/soundtest"
 )
@@ -23,10 +25,20 @@ func TestMain(m *testing.M) {
 	if len(os.Args) > 1 && os.Args[1] == childArg {
 		os.Exit(childMain())
 	}
+	if len(os.Args) > 1 && os.Args[1] == sessionArg {
+		sid, err := unix.Getsid(0)
+		fmt.Println("leads its session:", err == nil && sid == os.Getpid())
+		fmt.Fprintln(os.Stderr, "said on standard error")
+		os.Exit(0)
+	}
 	os.Exit(m.Run())
 }
 
-const childArg = "take-the-route"
+// Hidden arguments of the test binary.
+const (
+	childArg   = "take-the-route"
+	sessionArg = "say-your-session"
+)
 
 // childMain is an engine's life in short: the lock, a guardian, the route; then it waits to be killed.
 func childMain() int {

@@ -35,6 +35,7 @@ type router struct {
 	rateHz   int    // of the real output
 	channels int    // of the real output
 	told     map[engine.RouteEventKind]string
+	lost     time.Time // since when another sink is default; zero if ours is
 	mirror   mirror
 }
 
@@ -44,6 +45,9 @@ const (
 	dirtyInputs             // a stream came, went or moved
 	dirtyTimer              // time for the mirror to look again
 )
+
+// choice is how long another default must last to be somebody's choice.
+const choice = 60 * time.Millisecond
 
 // NewRouter returns the router for the sound server. It connects at the first Take.
 func NewRouter(opts RouterOptions) (engine.Router, error) {
@@ -219,7 +223,7 @@ func (r *router) take(ctx context.Context, output string) (engine.Route, error) 
 	if _, err := p.moveStreams(from, mine.SinkIndex); err != nil {
 		return none, err
 	}
-	r.taken, r.told = true, map[engine.RouteEventKind]string{}
+	r.taken, r.told, r.lost = true, map[engine.RouteEventKind]string{}, time.Time{}
 	mark(r.wake, r.dirty, dirtySinks|dirtyServer|dirtyInputs) // what happened meanwhile
 	name := real.Device
 	if d := prop(real.Properties, "device.description"); d != "" {
@@ -333,8 +337,15 @@ func (r *router) look(dirty uint32) {
 		return
 	}
 	r.mirror.look(mine, real)
-	if info, err := r.p.info(); err == nil && dirty&dirtyServer != 0 {
-		if s := sinkNamed(sinks, info.DefaultSinkName); s != nil && s.SinkName != mine.SinkName {
+	if info, err := r.p.info(); err == nil && dirty&(dirtyServer|dirtyTimer) != 0 {
+		// A sink that is being removed first loses its place as default: only what lasts is somebody's choice.
+		switch s := sinkNamed(sinks, info.DefaultSinkName); {
+		case s == nil || s.SinkName == mine.SinkName:
+			r.lost = time.Time{}
+		case r.lost.IsZero():
+			r.lost = time.Now()
+			r.retry(choice)
+		case time.Since(r.lost) >= choice:
 			r.emit(engine.DefaultChanged, s.SinkName)
 		}
 	}

@@ -84,9 +84,10 @@ func Start(t testing.TB, kind string) *Server {
 }
 
 // Address is the server's address, as PULSE_SERVER takes it.
-func (s *Server) Address() string { return "unix:" + s.socket() }
+func (s *Server) Address() string { return "unix:" + s.Socket() }
 
-func (s *Server) socket() string { return filepath.Join(s.Dir, "pulse", "native") }
+// Socket is the path of the server's socket.
+func (s *Server) Socket() string { return filepath.Join(s.Dir, "pulse", "native") }
 
 // Env is the environment for child processes that are to use this server and to keep their files in its folder.
 func (s *Server) Env() []string {
@@ -142,12 +143,12 @@ func (s *Server) run(env []string, name string, args ...string) {
 func (s *Server) launch() {
 	s.t.Helper()
 	env := s.serverEnv()
-	os.Remove(s.socket())
+	os.Remove(s.Socket())
 	os.MkdirAll(filepath.Join(s.Dir, "pulse"), 0o700)
 	switch s.Kind {
 	case PulseAudio:
 		s.run(env, "pulseaudio", "-n", "--daemonize=no", "--exit-idle-time=-1", "--use-pid-file=no", "--disable-shm=yes", "--high-priority=yes",
-			"--load=module-native-protocol-unix auth-anonymous=1 socket="+s.socket())
+			"--load=module-native-protocol-unix auth-anonymous=1 socket="+s.Socket())
 	case PipeWire:
 		bus := filepath.Join(s.Dir, "bus")
 		os.Remove(bus)
@@ -259,7 +260,7 @@ func (l eofLink) Read(b []byte) (int, error) {
 }
 
 func (s *Server) connect(app string, callback func(any)) (*conn, error) {
-	nc, err := net.DialTimeout("unix", s.socket(), time.Second)
+	nc, err := net.DialTimeout("unix", s.Socket(), time.Second)
 	if err != nil {
 		return nil, err
 	}

@@ -175,6 +175,8 @@ func (a *app) run(ctx context.Context, verbose bool) error {
 	defer quit()
 	svc := &service{dir: dir, log: log, quit: quit, keep: config.SaveFitted, snap: snap, fitted: fitted}
 	svc.session = engine.New(driver, router, engineSettings(snap.Settings), sel, log)
+	svc.desk = newDesk(log)
+	svc.desk.configure(snap.Settings)
 
 	socket, err := socketPath()
 	if err != nil {
@@ -184,6 +186,8 @@ func (a *app) run(ctx context.Context, verbose bool) error {
 	var wg sync.WaitGroup
 	defer wg.Wait()
 	defer quit()
+	wg.Go(func() { svc.desk.runKeys(ctx, svc.pressed) })
+	wg.Go(func() { svc.desk.runNotes(ctx) })
 	wg.Go(func() {
 		if err := control.Serve(ctx, socket, svc); err != nil {
 			log.Error("the engine cannot be controlled", "error", err)

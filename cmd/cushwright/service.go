@@ -31,6 +31,11 @@ type service struct {
 	fitted   string
 	with     string // the correction that bypass compares with; empty: none
 	problems []string
+	muted    bool    // silenced by the panic key
+	trial    *hidden // nil, or the listening trial under way
+
+	desk   *desk      // nil, or global keys and desktop notes; set before anything runs
+	moving sync.Mutex // held by whoever mutes for a trial's switch; taken before mu
 }
 
 // known is nil if the bench holds the cushion.
@@ -138,6 +143,7 @@ func (s *service) loaded(snap *config.Snapshot, err error) {
 		return
 	}
 	s.snap, s.with, s.problems = snap, with, nil
+	s.desk.configure(snap.Settings)
 	s.log.Info("reloaded", "cushion", fitted)
 }
 
@@ -164,6 +170,10 @@ func (s *service) report(err error) {
 func (s *service) Status() control.Status {
 	s.mu.Lock()
 	st := control.Status{Status: s.session.Status(), PID: os.Getpid(), Bench: s.dir, Cushions: s.snap.CushionNames(), Problems: s.problems}
+	st.KeysTaken = s.desk.taken()
+	if s.trial != nil {
+		s.trial.blank(&st, s.muted)
+	}
 	s.mu.Unlock()
 	st.Summary = summary(st)
 	return st
@@ -176,6 +186,8 @@ func summary(st control.Status) string {
 	switch {
 	case st.State != engine.Running:
 		p = append(p, st.State.String())
+	case st.Trial:
+		p = append(p, "a listening trial is under way")
 	case st.Bypass && st.Other != "":
 		p = append(p, "comparing with the correction "+st.Other)
 	case st.Bypass:
@@ -208,6 +220,9 @@ func plural(n uint64, word string) string {
 func (s *service) Wear(ctx context.Context, name string) error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
+	if s.trial != nil {
+		return errTrial
+	}
 	if err := known(s.snap, name); err != nil {
 		return err
 	}
@@ -220,6 +235,7 @@ func (s *service) Wear(ctx context.Context, name string) error {
 	}
 	s.fitted, s.with = name, ""
 	s.log.Info("fitted", "cushion", name)
+	s.desk.note(name+" is fitted", sel)
 	if err := s.keep(name); err != nil {
 		s.log.Warn("the fitted cushion is not remembered", "error", err)
 	}
@@ -239,6 +255,9 @@ func (s *service) Bypass(ctx context.Context, mode, with string) (bool, error) {
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
+	if s.trial != nil {
+		return false, errTrial
+	}
 	if with != s.with && (with != "" || mode == "off") {
 		sel, err := selection(s.snap, s.fitted, with)
 		if err != nil {
@@ -249,7 +268,11 @@ func (s *service) Bypass(ctx context.Context, mode, with string) (bool, error) {
 		}
 		s.with = with
 	}
-	return s.session.Bypass(ctx, want)
+	on, err := s.session.Bypass(ctx, want)
+	if err == nil {
+		s.desk.bypassed(on, s.fitted, s.with)
+	}
+	return on, err
 }
 
 // Stop implements control.Backend.

@@ -32,6 +32,9 @@ func (a *app) statusCommand() *cobra.Command {
 			if st.LastError != "" {
 				fmt.Fprintln(w, "last error:", st.LastError)
 			}
+			for _, k := range st.KeysTaken {
+				fmt.Fprintln(w, "global key not available:", k)
+			}
 			for _, p := range st.Problems {
 				fmt.Fprintln(w, "not taken over:", p)
 			}

@@ -27,6 +27,9 @@ type Status struct {
 	Bench    string   `json:"bench"`
 	Cushions []string `json:"cushions"`
 	Problems []string `json:"problems,omitempty"` // why the bench on disk is not what is heard
+
+	KeysTaken []string `json:"keys_taken,omitempty"` // global keys that could not be had
+	Trial     bool     `json:"trial,omitempty"`      // a listening trial hides which side is heard
 }
 
 // Backend is what the handlers serve. Its methods may be called from any goroutine.
@@ -37,9 +40,24 @@ type Backend interface {
 	Wear(ctx context.Context, cushion string) error
 	// Bypass sets ("on", "off") or toggles ("toggle") and returns the new state; with names a correction to compare with.
 	Bypass(ctx context.Context, mode, with string) (bool, error)
+	// Trial begins, keeps up, moves or ends a hidden comparison. While one is under way, Status tells nothing that differs
+	// between its sides, and Wear and Bypass are refused.
+	Trial(ctx context.Context, q TrialRequest) error
 	// Stop asks the engine to end.
 	Stop()
 }
+
+// TrialRequest is a step of a hidden comparison. A comparison whose token is not heard of for TrialLease ends by itself.
+type TrialRequest struct {
+	Token  string `json:"token"`            // chosen by whoever begins: nobody else can move or end it
+	Hidden bool   `json:"hidden"`           // false ends the comparison and brings back what was before
+	First  string `json:"first,omitempty"`  // to begin: a cushion whose correction is heard, or "none"
+	Second string `json:"second,omitempty"` // to begin: the same for the other side
+	Side   string `json:"side,omitempty"`   // to move: "first" or "second"
+}
+
+// TrialLease is how long a comparison stays hidden without a request.
+const TrialLease = 30 * time.Second
 
 // ErrUnknown marks a name the bench does not hold.
 var ErrUnknown = errors.New("unknown")
@@ -89,6 +107,13 @@ func Handler(b Backend) http.Handler {
 		}
 		on, err := b.Bypass(r.Context(), q.Mode, q.With)
 		reply(w, bypassReply{on}, err)
+	})
+	mux.HandleFunc("POST /trial", func(w http.ResponseWriter, r *http.Request) {
+		var q TrialRequest
+		if !read(w, r, &q) {
+			return
+		}
+		reply(w, struct{}{}, b.Trial(r.Context(), q))
 	})
 	mux.HandleFunc("POST /stop", func(w http.ResponseWriter, r *http.Request) { b.Stop(); reply(w, b.Status(), nil) })
 	return http.TimeoutHandler(mux, 5*time.Second, `{"error":"control: serve: the engine did not answer in 5 s"}`)
@@ -248,6 +273,11 @@ func (c *Client) Bypass(ctx context.Context, mode, with string) (bool, error) {
 	var r bypassReply
 	err := c.call(ctx, "POST", "/bypass", bypassRequest{mode, with}, &r)
 	return r.Bypass, err
+}
+
+// Trial takes a step of a hidden comparison.
+func (c *Client) Trial(ctx context.Context, q TrialRequest) error {
+	return c.call(ctx, "POST", "/trial", q, &struct{}{})
 }
 
 // Stop asks the engine to end.

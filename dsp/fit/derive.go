@@ -43,6 +43,7 @@ type fitter struct {
 	places []float64 // ln warped candidate frequencies
 	widths []float64 // ln Q candidates
 	shapes [][]float64
+	enough float64 // weighted RMS in dB below which neither another band nor another round is spent
 }
 
 func (f *fitter) warp(hz float64) float64 {
@@ -75,10 +76,12 @@ func Derive(t Target, o Options) (Result, error) {
 	return f.result(t, p, units)
 }
 
-const ridge = 1e-6
+// ridge keeps bands from growing against each other, per dB²; while the end is polished it is taken back, since there it
+// would cost more than it saves.
+const ridge, lastRidge = 1e-6, 1e-8
 
 func newFitter(p Prepared, o Options) *fitter {
-	f := &fitter{o: o, rateHz: o.rateHz()}
+	f := &fitter{o: o, rateHz: o.rateHz(), enough: p.enough}
 	mk := func(block int) *problem {
 		q := &problem{boost: o.MaxBoostDB, level: !o.FixedLevel, ridge: ridge}
 		q.lo = [3]float64{f.warp(o.FreqMinHz), math.Log(o.QMin), o.GainMinDB}
@@ -252,6 +255,7 @@ func (f *fitter) search() *problem {
 	order = order[:min(2, len(order))]
 	for _, i := range order {
 		wg.Go(func() {
+			found[i] = f.exact(found[i])
 			q := f.fine.clone()
 			q.units, q.c = append(q.units, found[i].units...), found[i].c
 			cost[i] = q.solve(polishIters, 1e-6)
@@ -275,61 +279,125 @@ var (
 	replaceIters = 12
 	replaceTries = 2
 	rounds       = 3
-	polishIters  = 12
+	extraRounds  = 4
+	extraTries   = 4
+	exactDB      = 0.05
+	polishIters  = 8
+	lastIters    = 40
 )
+
+// rms is the weighted RMS of the current response against what is wanted.
+func (p *problem) rms() float64 {
+	s := 0.0
+	for i, r := range p.resp {
+		e := r + p.c - p.want[i]
+		s += p.weight[i] * e * e
+	}
+	return math.Sqrt(s)
+}
 
 // arrange places bells greedily, then takes bands out one by one and puts them back where they help most.
 func (f *fitter) arrange(p *problem) (*problem, float64) {
-	cost := p.solve(greedyIters, 1e-3)
+	p.solve(greedyIters, 1e-3)
 	if len(f.shapes) == 0 {
 		return p, p.solve(settleIters, 1e-5)
 	}
 	for len(p.units) < f.o.Bands {
+		if p.rms() < f.enough {
+			break
+		}
 		c := f.candidates(p, 1)
 		if len(c) == 0 {
 			break
 		}
 		p.units = append(p.units, c[0].u)
-		cost = p.solve(greedyIters, 1e-3)
+		p.solve(greedyIters, 1e-3)
 	}
-	cost = p.solve(settleIters, 1e-4)
+	cost := p.solve(settleIters, 1e-4)
 	for range rounds {
 		before := cost
-		// The least useful first.
-		type use struct {
-			k    int
-			loss float64
+		if p.rms() < f.enough {
+			break
 		}
-		var uses []use
-		for k := range p.units {
-			if p.units[k].shape != dsp.Bell {
-				continue
-			}
-			q := p.clone()
-			q.units = slices.Delete(q.units, k, k+1)
-			q.respond()
-			uses = append(uses, use{k, q.cost()})
-		}
-		sort.SliceStable(uses, func(a, b int) bool { return uses[a].loss < uses[b].loss })
-		for _, u := range uses {
-			base := p.clone()
-			base.units = slices.Delete(base.units, u.k, u.k+1)
-			base.solve(4, 1e-3)
-			for _, c := range f.candidates(base, replaceTries) {
-				q := base.clone()
-				q.units = slices.Insert(q.units, u.k, c.u)
-				if v := q.solve(replaceIters, 1e-3); v < cost*(1-1e-4) {
-					cost = v
-					p = q
-				}
-			}
-		}
-		cost = p.solve(settleIters, 1e-4)
-		if cost > before*(1-2e-3) {
+		p, cost = f.replace(p, cost, replaceTries)
+		if math.Sqrt(before)-math.Sqrt(cost) < max(1e-3*math.Sqrt(before), 5e-4) {
 			break
 		}
 	}
 	return p, cost
+}
+
+// replace takes each bell out, the least useful first, and puts it back wherever it helps.
+func (f *fitter) replace(p *problem, cost float64, tries int) (*problem, float64) {
+	type use struct {
+		k    int
+		loss float64
+	}
+	var uses []use
+	for k := range p.units {
+		if p.units[k].shape != dsp.Bell {
+			continue
+		}
+		q := p.clone()
+		q.units = slices.Delete(q.units, k, k+1)
+		q.respond()
+		uses = append(uses, use{k, q.cost()})
+	}
+	sort.SliceStable(uses, func(a, b int) bool { return uses[a].loss < uses[b].loss })
+	for _, u := range uses {
+		base := p.clone()
+		base.units = slices.Delete(base.units, u.k, u.k+1)
+		base.solve(4, 1e-3)
+		for _, c := range f.candidates(base, tries) {
+			q := base.clone()
+			q.units = slices.Insert(q.units, u.k, c.u)
+			if v := q.solve(replaceIters, 1e-3); v < cost*(1-1e-4) {
+				cost = v
+				p = q
+			}
+		}
+	}
+	return p, p.solve(settleIters, 1e-4)
+}
+
+// exact goes on where the target looks as if it could be met exactly, as the response of a correction can: broad bells may
+// stand for shelves and shelves for each other, which re-placing bells alone does not undo.
+func (f *fitter) exact(p *problem) *problem {
+	p.solve(settleIters, 1e-5)
+	if f.fixed != nil || len(f.shapes) == 0 || p.rms() > exactDB {
+		return p
+	}
+	p.ridge = lastRidge
+	cost := p.solve(settleIters, 1e-5)
+	for range extraRounds {
+		if p.rms() < f.enough {
+			break
+		}
+		before := cost
+		for k := range p.units {
+			old := p.units[k]
+			if old.shape == dsp.Bell && old.p[pQ] > 0 {
+				continue
+			}
+			for _, n := range []unit{f.shelf(dsp.LowShelf, 90, 0.7), f.shelf(dsp.HighShelf, 7000, 0.7)} {
+				if !f.o.allows(n.shape) {
+					continue
+				}
+				q := p.clone()
+				n.p[pGain] = min(max(old.p[pGain], -4), 4)
+				q.units[k] = n
+				if v := q.solve(2*settleIters, 1e-4); v < cost*(1-1e-4) {
+					cost, p = v, q
+				}
+			}
+		}
+		p, cost = f.replace(p, cost, extraTries)
+		if math.Sqrt(before)-math.Sqrt(cost) < 1e-4 {
+			break
+		}
+	}
+	p.ridge = ridge
+	return p
 }
 
 // hz, q and gain as a user sees them.
@@ -393,7 +461,8 @@ func (f *fitter) snap(l lattice, j int, v float64, n int) float64 {
 func (f *fitter) finish(p *problem) []unit {
 	l := f.steps()
 	p.kappa = 300 / float64(len(p.x2))
-	p.solve(6, 1e-4)
+	p.ridge = lastRidge
+	p.solve(lastIters, 1e-3)
 	if l.step == [3]float64{} {
 		f.holdBoost(p)
 		return p.units
@@ -532,44 +601,8 @@ func (f *fitter) walk(p *problem, l lattice, sweeps int) {
 				}
 			}
 		}
-		if l.step[pGain] > 0 {
-			other := make([]float64, n)
-			for a := range p.units {
-				for b := range p.units {
-					if a == b {
-						continue
-					}
-					ua, ub := p.units[a], p.units[b]
-					for _, d := range []int{1, -1} {
-						for _, e := range []int{1, -1} {
-							if e == d && a > b {
-								continue
-							}
-							ua.p[pGain] = f.snap(l, pGain, p.units[a].p[pGain], d)
-							ub.p[pGain] = f.snap(l, pGain, p.units[b].p[pGain], e)
-							if ua == p.units[a] || ub == p.units[b] {
-								continue
-							}
-							clear(own)
-							clear(other)
-							p.db(&ua, own)
-							p.db(&ub, other)
-							for i := range trial {
-								trial[i] = total[i] - each[a][i] - each[b][i] + own[i] + other[i]
-							}
-							g := gains - p.units[a].p[pGain]*p.units[a].p[pGain] - p.units[b].p[pGain]*p.units[b].p[pGain] +
-								ua.p[pGain]*ua.p[pGain] + ub.p[pGain]*ub.p[pGain]
-							if c := costOf(trial, g); c < best*(1-1e-6) {
-								best, gains, moved = c, g, true
-								p.units[a], p.units[b] = ua, ub
-								copy(each[a], own)
-								copy(each[b], other)
-								copy(total, trial)
-							}
-						}
-					}
-				}
-			}
+		if l.step[pGain] > 0 && f.walkPairs(p, l, each, total, &gains, &best, costOf) {
+			moved = true
 		}
 		if !moved {
 			break
@@ -581,6 +614,68 @@ func (f *fitter) walk(p *problem, l lattice, sweeps int) {
 			p.c -= p.weight[i] * (r - p.want[i])
 		}
 	}
+}
+
+// walkPairs moves two gains by a step each while that helps, and reports whether anything moved. It keeps each, total,
+// gains and best, the unit levels, their sum, the sum of squared gains and the cost, in step.
+func (f *fitter) walkPairs(p *problem, l lattice, each [][]float64, total []float64, gains, best *float64,
+	costOf func(resp []float64, gains float64) float64) (moved bool) {
+	n := len(p.x2)
+	type step struct {
+		u     unit
+		delta []float64 // what the step changes, dB
+		gain2 float64   // change of the sum of squared gains
+		ok    bool
+	}
+	steps := make([][2]step, len(p.units))
+	prepare := func(k int) {
+		for i, d := range []int{1, -1} {
+			s := &steps[k][i]
+			s.u = p.units[k]
+			g := s.u.p[pGain]
+			s.u.p[pGain] = f.snap(l, pGain, g, d)
+			if s.ok = s.u.p[pGain] != g; !s.ok {
+				continue
+			}
+			s.delta = fit(s.delta, n)
+			clear(s.delta)
+			p.db(&s.u, s.delta)
+			for i := range s.delta {
+				s.delta[i] -= each[k][i]
+			}
+			s.gain2 = s.u.p[pGain]*s.u.p[pGain] - g*g
+		}
+	}
+	for k := range p.units {
+		prepare(k)
+	}
+	trial := make([]float64, n)
+	for a := range p.units {
+		for b := range a {
+			for m := range 4 {
+				s, t := &steps[a][m/2], &steps[b][m%2]
+				if !s.ok || !t.ok {
+					continue
+				}
+				for i := range trial {
+					trial[i] = total[i] + s.delta[i] + t.delta[i]
+				}
+				g := *gains + s.gain2 + t.gain2
+				if c := costOf(trial, g); c < *best*(1-1e-6) {
+					*best, *gains, moved = c, g, true
+					copy(total, trial)
+					for i := range n {
+						each[a][i] += s.delta[i]
+						each[b][i] += t.delta[i]
+					}
+					p.units[a], p.units[b] = s.u, t.u
+					prepare(a)
+					prepare(b)
+				}
+			}
+		}
+	}
+	return moved
 }
 
 // boostSlackDB is how far a correction may exceed the boost limit between the points it is fitted on.

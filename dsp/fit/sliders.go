@@ -20,12 +20,14 @@ var (
 // SliderSpec describes a row of sliders. Zero fields stand for their defaults.
 type SliderSpec struct {
 	FreqHz       []float64 // centre frequencies, ascending, 1 to 64
-	Q            float64   // of each slider's bell; default: as wide as the sliders are apart
+	Q            float64   // of each slider's bell; default: so wide that a neighbour's centre gets 30 % of a small move
 	StepDB       float64   // 0: continuous
 	MinDB, MaxDB float64   // default −12 to +12 dB
 	MaxMoveDB    float64   // gentle: no slider moves further than this; 0: no such limit
 	MaxBoostDB   float64   // limit of all sliders together; default +6 dB
 	FloorDB      float64   // see Options; default 1 dB
+	FullTreble   bool      // see Options
+	EveryDetail  bool      // see Options
 	FreeLevel    bool      // let the volume control take up a constant; otherwise the target's level is meant
 	Bilinear     bool      // the sliders' bells come from the bilinear transform at RateHz, default 48 kHz
 	RateHz       float64
@@ -47,11 +49,15 @@ type SliderResult struct {
 	Prepared    Prepared
 }
 
-// spacingQ is the Q of a cookbook bell whose bandwidth in octaves, between the points of half its dB, equals the sliders'
-// median spacing N: Q = √(2^N)/(2^N − 1) (R. Bristow-Johnson, "Audio EQ Cookbook", analog form).
+// neighbourShare is what a small move of a slider does at its neighbour's centre, in parts of its own dB, when no width is
+// given. Source: V. Välimäki, J. Liski, "Accurate Cascade Graphic Equalizer", IEEE SPL 24(2), 2017 (value from memory).
+const neighbourShare = 0.3
+
+// spacingQ is the Q that gives neighbourShare at the sliders' median spacing r: a cookbook bell of small gain has
+// 1/(1 + Q²·(r − 1/r)²) of its level at r times its frequency.
 func spacingQ(f []float64) float64 {
 	if len(f) < 2 {
-		return math.Sqrt2
+		return 1
 	}
 	var r []float64
 	for i := 1; i < len(f); i++ {
@@ -59,7 +65,7 @@ func spacingQ(f []float64) float64 {
 	}
 	slices.Sort(r)
 	m := r[len(r)/2]
-	return math.Sqrt(m) / (m - 1)
+	return math.Sqrt(1/neighbourShare-1) / (m - 1/m)
 }
 
 func (s SliderSpec) withDefaults() SliderSpec {
@@ -93,7 +99,7 @@ func Sliders(t Target, s SliderSpec) (SliderResult, error) {
 			Value: fmt.Sprintf("%g", s.MaxMoveDB), Allowed: "0 or more dB"})
 	}
 	s = s.withDefaults()
-	o := Options{FloorDB: s.FloorDB, MaxBoostDB: s.MaxBoostDB, FixedLevel: !s.FreeLevel, For: &Equaliser{
+	o := Options{FloorDB: s.FloorDB, MaxBoostDB: s.MaxBoostDB, FixedLevel: !s.FreeLevel, FullTreble: s.FullTreble, EveryDetail: s.EveryDetail, For: &Equaliser{
 		FixedFreqHz: s.FreqHz, FixedQ: s.Q, GainMinDB: s.MinDB, GainMaxDB: s.MaxDB, GainStepDB: s.StepDB,
 		Bilinear: s.Bilinear, RateHz: s.RateHz}}.withDefaults()
 	if err := o.check(); err != nil {

@@ -40,6 +40,7 @@ type problem struct {
 	ata, chol      []float64
 	atb, step, dia []float64
 	old            []unit
+	w, r, col      []float64
 	index          []int
 }
 
@@ -218,10 +219,8 @@ func (p *problem) solve(iters int, tol float64) float64 {
 		clear(p.atb)
 		clear(p.ata)
 		// Combined weight and residual of the two terms at each point.
-		wsum := fit(p.step, 0)
-		_ = wsum
-		w := make([]float64, n)
-		r := make([]float64, n)
+		p.w, p.r, p.col = fit(p.w, n), fit(p.r, n), fit(p.col, n)
+		w, r, col := p.w, p.r, p.col
 		for i := range n {
 			e := p.resp[i] + p.c - p.want[i]
 			w[i] = p.weight[i]
@@ -231,7 +230,6 @@ func (p *problem) solve(iters int, tol float64) float64 {
 				r[i] += p.kappa * o
 			}
 		}
-		col := make([]float64, n)
 		for a := range np {
 			ja := p.jac[p.index[a]*n : p.index[a]*n+n]
 			s := 0.0
@@ -329,7 +327,7 @@ func (p *problem) solve(iters int, tol float64) float64 {
 			p.respond()
 			return best
 		}
-		if gain < tol*best {
+		if gain < max(tol*best, 1e-8) {
 			return best
 		}
 	}

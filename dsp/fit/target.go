@@ -15,14 +15,22 @@ type Target struct {
 	FreqHz   []float64 // ascending; nil stands for curve.Grid
 	WantDB   []float64 // same length: reference − new
 	SpreadDB []float64 // seat-to-seat standard deviation of the difference; nil: no scatter known, all weights equal
-	Half95DB []float64 // half-width of the 95 % band of WantDB; nil: unknown, every detail is believed
+	Half95DB []float64 // half-width of the 95 % band of WantDB; nil: unknown
+
+	// BelievedDB is WantDB less the details that scatter alone may have made (curve.Diff.Believable); nil: the same as
+	// WantDB. It is what is fitted, while WantDB is what the result is judged by.
+	BelievedDB []float64
 
 	LowHz, HighHz float64 // range that was measured; 0: all of FreqHz. Outside, nothing is asked for
 }
 
 // TargetOf makes the target that takes a new cushion's sound back to the reference's.
 func TargetOf(ear dsp.Ear, d curve.Diff) Target {
-	return Target{Ear: ear, WantDB: d.WantDB(), SpreadDB: d.SmoothedSpreadDB(), Half95DB: d.SmoothedHalf95DB(),
+	b := d.Believable()
+	for i := range b {
+		b[i] = -b[i]
+	}
+	return Target{Ear: ear, WantDB: d.WantDB(), SpreadDB: d.SmoothedSpreadDB(), Half95DB: d.SmoothedHalf95DB(), BelievedDB: b,
 		LowHz: d.LowHz, HighHz: d.HighHz}
 }
 
@@ -38,13 +46,15 @@ func Together(left, right Target) (Target, error) {
 		return Target{}, err
 	}
 	t := Target{Ear: dsp.Both, WantDB: make([]float64, curve.Points), SpreadDB: make([]float64, curve.Points),
-		LowHz: max(l.LowHz, r.LowHz), HighHz: min(l.HighHz, r.HighHz)}
+		BelievedDB: make([]float64, curve.Points),
+		LowHz:      max(l.LowHz, r.LowHz), HighHz: min(l.HighHz, r.HighHz)}
 	if l.Half95DB != nil && r.Half95DB != nil {
 		t.Half95DB = make([]float64, curve.Points)
 	}
 	dl := levelOf(l.WantDB) - levelOf(r.WantDB) // a difference in level alone is the balance's business
 	for i := range t.WantDB {
 		t.WantDB[i] = (l.WantDB[i] + r.WantDB[i]) / 2
+		t.BelievedDB[i] = (l.BelievedDB[i] + r.BelievedDB[i]) / 2
 		ears := (l.WantDB[i] - r.WantDB[i] - dl) / 2
 		t.SpreadDB[i] = math.Sqrt((l.SpreadDB[i]*l.SpreadDB[i]+r.SpreadDB[i]*r.SpreadDB[i])/2 + ears*ears)
 		if t.Half95DB != nil {
@@ -60,9 +70,10 @@ func (t Target) onGrid() (Target, error) {
 	if f == nil {
 		f = curve.Grid()
 	}
-	if len(f) != len(t.WantDB) || t.SpreadDB != nil && len(t.SpreadDB) != len(f) || t.Half95DB != nil && len(t.Half95DB) != len(f) {
-		return t, fmt.Errorf("fit: read target: %d frequencies, %d levels, %d spreads, %d bands do not belong together",
-			len(f), len(t.WantDB), len(t.SpreadDB), len(t.Half95DB))
+	if len(f) != len(t.WantDB) || t.SpreadDB != nil && len(t.SpreadDB) != len(f) || t.Half95DB != nil && len(t.Half95DB) != len(f) ||
+		t.BelievedDB != nil && len(t.BelievedDB) != len(f) {
+		return t, fmt.Errorf("fit: read target: %d frequencies, %d levels, %d spreads, %d bands, %d believed levels do not belong together",
+			len(f), len(t.WantDB), len(t.SpreadDB), len(t.Half95DB), len(t.BelievedDB))
 	}
 	if len(f) < 2 {
 		return t, fmt.Errorf("fit: read target: %d points, at least 2 are needed", len(f))
@@ -74,6 +85,9 @@ func (t Target) onGrid() (Target, error) {
 		}
 		if t.Half95DB != nil {
 			ok = ok && t.Half95DB[i] >= 0
+		}
+		if t.BelievedDB != nil {
+			ok = ok && finite(t.BelievedDB[i])
 		}
 		if !ok {
 			return t, fmt.Errorf("fit: read target: point %d (%g Hz, %g dB) is not finite, not ascending or has a negative spread", i+1, f[i], t.WantDB[i])
@@ -92,6 +106,10 @@ func (t Target) onGrid() (Target, error) {
 	g := curve.Grid()
 	out.FreqHz = g
 	out.WantDB = resample(f, t.WantDB, g)
+	out.BelievedDB = out.WantDB
+	if t.BelievedDB != nil {
+		out.BelievedDB = resample(f, t.BelievedDB, g)
+	}
 	out.SpreadDB = make([]float64, len(g))
 	if t.SpreadDB != nil {
 		out.SpreadDB = resample(f, t.SpreadDB, g)
@@ -157,6 +175,8 @@ type Prepared struct {
 	Weight  []float64 // sums to 1
 	LevelDB float64   // robust level taken off; 0 with Options.FixedLevel
 	Left    []Note
+
+	enough float64 // weighted RMS in dB that is as good as none
 }
 
 const (
@@ -187,6 +207,17 @@ func Prepare(t Target, o Options) (Prepared, error) {
 	for i := range p.Weight {
 		p.Weight[i] /= sum
 	}
+	// Nothing is gained by following the target closer than a few hundredths of what the seats can prove.
+	p.enough = 0.005
+	if t.Half95DB != nil {
+		sq := 0.0
+		for i, h := range t.Half95DB {
+			if p.Weight[i] > 0 {
+				sq += p.Weight[i] * min(h, 10) * min(h, 10)
+			}
+		}
+		p.enough = min(max(0.03*math.Sqrt(sq), 0.005), 0.04)
+	}
 	if !o.FixedLevel {
 		p.LevelDB = levelOf(t.WantDB)
 	}
@@ -200,8 +231,13 @@ func Prepare(t Target, o Options) (Prepared, error) {
 		want = next
 	}
 	if !o.EveryDetail {
+		next := make([]float64, len(want))
+		for i := range next {
+			next[i] = t.BelievedDB[i] - p.LevelDB
+		}
+		note(next, 1.5, WhyScatter)
 		open := opening(want, int(math.Round(nullOctave/2*curve.PointsPerOctave)))
-		next := slices.Clone(want)
+		next = slices.Clone(want)
 		for i := range next {
 			if want[i]-open[i] > nullDB {
 				// All of the null's flanks go with its floor, or a narrower null would remain.
@@ -214,9 +250,6 @@ func Prepare(t Target, o Options) (Prepared, error) {
 			}
 		}
 		note(next, 1, WhyNull)
-		if t.Half95DB != nil {
-			note(believable(want, t.Half95DB), 1.5, WhyScatter)
-		}
 	}
 	if !o.FullTreble {
 		k := curve.Index(trebleHz)
@@ -252,39 +285,6 @@ func opening(v []float64, half int) []float64 {
 		return out
 	}
 	return pick(pick(v, math.Min), math.Max)
-}
-
-// believable shrinks details by what the scatter of the seats leaves uncertain. The response is split into an octave-smoothed
-// course, which stays, and ever finer details; each detail keeps the share (power − noise)/power of itself, the noise taken
-// as the whole standard error of the mean (Wiener's rule with a cautious noise).
-func believable(want, half95 []float64) []float64 {
-	smooth := func(v []float64, fr float64) []float64 { return curve.Curve{LevelDB: v}.Smooth(fr).LevelDB }
-	var noise []float64
-	for _, h := range half95 {
-		se := min(h, 100) / 2.1 // about the t of two sets of five seats
-		noise = append(noise, se*se)
-	}
-	coarse := smooth(want, 1)
-	out := slices.Clone(coarse)
-	for _, fr := range []float64{3, 6, 12, 48} {
-		finer := want
-		if fr < 48 {
-			finer = smooth(want, fr)
-		}
-		sq := make([]float64, len(want))
-		for i := range sq {
-			d := finer[i] - coarse[i]
-			sq[i] = d * d
-		}
-		power := smooth(sq, 2)
-		for i := range out {
-			if power[i] > 0 {
-				out[i] += max(0, 1-noise[i]/power[i]) * (finer[i] - coarse[i])
-			}
-		}
-		coarse = finer
-	}
-	return out
 }
 
 // runs lists the ranges in which next departs from was by more than threshold, joining what is less than 1/6 octave apart.

@@ -71,7 +71,7 @@ func TestReadTests(t *testing.T) {
 {"Action":"run","Pack`, 0, []string{"p", "p TestA"}, "never ended"},
 	} {
 		t.Run(name, func(t *testing.T) {
-			r := readTests(strings.NewReader(c.in))
+			r := readTests(strings.NewReader(c.in), nil)
 			var failed []string
 			shown := ""
 			for _, f := range r.failures {

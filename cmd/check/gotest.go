@@ -13,6 +13,7 @@ import (
 // event is one line of `go test -json`; see `go doc test2json`.
 type event struct {
 	Action, Package, ImportPath, Test, Output, FailedBuild string
+	Elapsed                                                float64 // seconds
 }
 
 type failure struct{ name, output string }
@@ -31,7 +32,8 @@ type outcome struct {
 
 // readTests counts tests and subtests, each once: a test with subtests counts only when it failed though no subtest
 // did. A skipped test, one that never ended, and a package that failed on its own count as failed.
-func readTests(r io.Reader) (res result) {
+// ended, where not nil, is told of each package as it ends.
+func readTests(r io.Reader, ended func(pkg, action string, seconds float64)) (res result) {
 	tests := map[[2]string]*outcome{} // package, test ("" for the package itself)
 	builds := map[string]*strings.Builder{}
 	var order [][2]string
@@ -61,6 +63,9 @@ func readTests(r io.Reader) (res result) {
 					o.output.WriteString(e.Output)
 				case "run", "start", "pass", "fail", "skip":
 					o.action = e.Action
+					if e.Test == "" && (e.Action == "pass" || e.Action == "fail") && ended != nil {
+						ended(e.Package, e.Action, e.Elapsed)
+					}
 					if e.FailedBuild != "" && builds[e.FailedBuild] != nil {
 						o.output.WriteString(builds[e.FailedBuild].String())
 					}

@@ -29,7 +29,6 @@ func (c *checker) cross() {
 		env  []string
 	}{
 		{"windows/amd64 with cgo", []string{"GOOS=windows", "GOARCH=amd64", "CGO_ENABLED=1", "CC=x86_64-w64-mingw32-gcc"}},
-		{"windows/amd64 without cgo", []string{"GOOS=windows", "GOARCH=amd64", "CGO_ENABLED=0"}},
 		{"darwin/arm64 without cgo", []string{"GOOS=darwin", "GOARCH=arm64", "CGO_ENABLED=0"}},
 		{"linux/arm64 without cgo", []string{"GOOS=linux", "GOARCH=arm64", "CGO_ENABLED=0"}},
 	} {
@@ -101,7 +100,9 @@ func (c *checker) goTest(env []string, args ...string) {
 		c.fail("go test", err.Error())
 		return
 	}
-	r := readTests(out)
+	r := readTests(out, func(pkg, action string, seconds float64) {
+		fmt.Printf("      %s %s %.1f s\n", action, pkg, seconds)
+	})
 	err = cmd.Wait()
 	c.passed += r.passed
 	for _, f := range r.failures {
@@ -116,9 +117,8 @@ func (c *checker) goTest(env []string, args ...string) {
 
 func (c *checker) fuzz() {
 	out, err := c.command(nil, "go", "test", "-list", "^Fuzz", "./...").CombinedOutput()
-	if err != nil {
+	if err != nil { // the targets of the packages that do compile still run
 		c.fail("go test -list ^Fuzz ./...", string(out)+err.Error())
-		return
 	}
 	for _, t := range fuzzTargets(string(out)) {
 		what := t.pkg + " " + t.name
@@ -146,7 +146,8 @@ func (c *checker) generate() {
 	dirs := map[string]bool{}
 	for name, b := range before {
 		to := filepath.Join(tmp, name)
-		if err := os.MkdirAll(filepath.Dir(to), 0o755); err == nil {
+		err := os.MkdirAll(filepath.Dir(to), 0o755)
+		if err == nil {
 			err = os.WriteFile(to, b, 0o644)
 		}
 		if err != nil {

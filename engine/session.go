@@ -178,7 +178,7 @@ var ErrStopped = errors.New("engine: request: the session has ended")
 func (s *Session) do(ctx context.Context, f func() error) error {
 	res := make(chan error, 1)
 	select {
-	case s.requests <- func() { res <- f(); s.publish() }:
+	case s.requests <- func() { err := f(); s.publish(); res <- err }: // published first: who asks next sees it
 	case <-s.done:
 		return ErrStopped
 	case <-ctx.Done():

@@ -44,7 +44,7 @@ type Chain struct {
 // blocks, so that the output does not depend on how the signal is cut.
 const flushEvery = 1024
 
-// Compile builds the chain for one rate, 44.1 to 384 kHz. The sections are those of Matched. The error is a *RangeError.
+// Compile builds the chain for one rate, 44.1 to 384 kHz. The sections are those of Realise. The error is a *RangeError.
 func (c *Correction) Compile(rateHz float64, o Options) (*Chain, error) {
 	return c.compile(rateHz, o, kernels[0])
 }
@@ -58,13 +58,13 @@ func (c *Correction) compile(rateHz float64, o Options, k kernel) (*Chain, error
 		return nil, &RangeError{Key: "lag", Value: fmt.Sprint(o.LagFrames), Allowed: "0 frames or more"}
 	}
 	for _, b := range c.bands {
-		s, err := Matched(b, rateHz)
+		s, err := Realise(b, rateHz)
 		if err != nil {
 			return nil, err
 		}
 		for i, e := range []Ear{Left, Right} {
 			if b.Covers(e) {
-				ch.sections[i] = append(ch.sections[i], s)
+				ch.sections[i] = append(ch.sections[i], s...)
 			}
 		}
 	}
@@ -83,7 +83,7 @@ func (c *Correction) compile(rateHz float64, o Options, k kernel) (*Chain, error
 // bits, plain differs from them below -250 dBFS.
 func (c *Chain) Kernel() string { return c.kernel }
 
-// Sections returns a copy of one ear's sections (Left or Right), headroom not included.
+// Sections returns a copy of one ear's sections (Left or Right), headroom not included; a band may have two, see Realise.
 func (c *Chain) Sections(e Ear) []Section { return append([]Section(nil), c.sections[e-Left]...) }
 
 // RateHz is the rate the chain was compiled for.

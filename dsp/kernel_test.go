@@ -76,6 +76,16 @@ func compileFor(t testing.TB, bs []Band, headroomDB, rate float64, o Options, k 
 	return ch
 }
 
+// on is the same chain, fresh, on another kernel.
+func (c *Chain) on(k kernel) *Chain {
+	d := *c
+	d.kernel = k.name
+	d.passes = k.newPasses(c.sections, c.gain)
+	d.ring = make([]float64, len(c.ring))
+	d.Reset()
+	return &d
+}
+
 func inBlocks(ch *Chain, src []float64, frames func() int) []float64 {
 	b := append([]float64(nil), src...)
 	for at := 0; at < len(b); {
@@ -96,9 +106,10 @@ func TestKernelsAgree(t *testing.T) {
 		}
 		bs := unevenBands(r, n)
 		src := noise(r, 1500)
-		want := inBlocks(compileFor(t, bs, -6, 48000, Options{}, oracle), src, func() int { return len(src) })
+		base := compileFor(t, bs, -6, 48000, Options{}, oracle)
+		want := inBlocks(base, src, func() int { return len(src) })
 		for _, k := range kernels {
-			ch := compileFor(t, bs, -6, 48000, Options{}, k)
+			ch := base.on(k)
 			for _, size := range []func() int{func() int { return len(src) }, func() int { return 1 + r.IntN(60) }, func() int { return 1 }} {
 				ch.Reset()
 				got := inBlocks(ch, src, size)
@@ -116,7 +127,7 @@ func TestKernelsAgree(t *testing.T) {
 				}
 			}
 		}
-		ch := compileFor(t, bs, -6, 48000, Options{}, oracle)
+		ch := base.on(oracle)
 		got := append([]float64(nil), src...)
 		textbook(ch, got)
 		for i := range got {
@@ -158,8 +169,9 @@ func TestKernelsKeepRange(t *testing.T) {
 	for i := range src {
 		src[i] = 1
 	}
+	base := compileFor(t, bs, 0, 384000, Options{}, oracle)
 	for _, k := range append([]kernel{oracle}, kernels...) {
-		ch := compileFor(t, bs, 0, 384000, Options{}, k)
+		ch := base.on(k)
 		for round := range 20 {
 			out := inBlocks(ch, src, func() int { return 1000 })
 			if ch.BadBlocks() > 0 {
@@ -175,9 +187,10 @@ func TestKernelsKeepRange(t *testing.T) {
 func TestBadInput(t *testing.T) {
 	r := rand.New(rand.NewPCG(9, 1))
 	for _, n := range []int{0, 1, 10, 20} {
+		base := compileFor(t, unevenBands(r, n), AutoHeadroom, 48000, Options{}, oracle)
 		for _, k := range kernels {
 			for _, bad := range []float64{math.NaN(), math.Inf(1), math.Inf(-1), math.MaxFloat64} {
-				ch := compileFor(t, unevenBands(r, n), AutoHeadroom, 48000, Options{}, k)
+				ch := base.on(k)
 				fresh := append([]float64(nil), noise(r, 256)...)
 				want := append([]float64(nil), fresh...)
 				ch.Process(want)

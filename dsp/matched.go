@@ -29,12 +29,158 @@ func Matched(b Band, rateHz float64) (Section, error) {
 		}
 		if b.GainDB < 0 {
 			b.GainDB = -b.GainDB
-			s := newDesign(b, rateHz).best()
-			g := 1 / s.B0
-			return Section{g, s.A1 * g, s.A2 * g, s.B1 * g, s.B2 * g}, nil
+			s, _ := newDesign(b, rateHz).best()
+			return s.inverse(), nil
 		}
 	}
-	return newDesign(b, rateHz).best(), nil
+	s, _ := newDesign(b, rateHz).best()
+	return s, nil
+}
+
+// Realise returns the sections that a chain runs for a band: that of Matched, and a second one where two poles and two
+// zeros leave more than 0.3 dB up to 20 kHz. Those are strongly resonant shelves and low-cuts high in the band, and
+// wide notches at its edge, at rates near 44.1 kHz. The error is a *RangeError.
+func Realise(b Band, rateHz float64) ([]Section, error) {
+	if err := b.Check(); err != nil {
+		return nil, err
+	}
+	if err := checkRate(rateHz); err != nil {
+		return nil, err
+	}
+	cut := false
+	if b.Shape.HasGain() {
+		if b.GainDB == 0 {
+			return []Section{{B0: 1}}, nil
+		}
+		cut = b.GainDB < 0
+		b.GainDB = math.Abs(b.GainDB)
+	}
+	d := newDesign(b, rateHz)
+	s, worst := d.best()
+	out := []Section{s}
+	if worst > 0.3 {
+		if pair, ok := d.companion(rateHz, worst); ok {
+			out = pair
+		}
+	}
+	if cut {
+		for i := range out {
+			out[i] = out[i].inverse()
+		}
+	}
+	return out, nil
+}
+
+func (s Section) inverse() Section {
+	g := 1 / s.B0
+	return Section{g, s.A1 * g, s.A2 * g, s.B1 * g, s.B2 * g}
+}
+
+// companion fits a second section to what d leaves, then both in turn. It reports false if that does not help.
+func (d *design) companion(rateHz, worst float64) ([]Section, bool) {
+	want := d.want
+	left := func(num, den quadratic, from []float64) []float64 {
+		r := make([]float64, len(from))
+		for i, v := range d.v {
+			r[i] = from[i] - math.Log(num.at(v)/den.at(v))
+		}
+		return r
+	}
+	first := *d
+	resid := left(d.num, d.den, want)
+	at, big := 0, 0.0
+	for i, x := range resid {
+		if d.weight[i] == 1 && math.Abs(x) > big {
+			at, big = i, math.Abs(x)
+		}
+	}
+	freq := math.Asin(min(1, math.Sqrt(d.v[at]*d.u0))) / math.Pi * rateHz
+	var out []Section
+	best := 0.8 * worst
+	// Above the band a good fit below could be bought with a peak that nobody asked for.
+	over := func(num, den quadratic, from []float64) (most float64) {
+		for i, x := range left(num, den, from) {
+			if d.weight[i] != 1 {
+				most = max(most, -x)
+			}
+		}
+		return most
+	}
+	limit := max(5/perNep, over(first.num, first.den, want))
+	tame := func(a, c *design) bool { return over(a.num, a.den, left(c.num, c.den, want)) <= limit }
+	turns := func(a, c design) {
+		for range 10 {
+			c.want = left(a.num, a.den, want)
+			e, ok := c.refine()
+			if !ok {
+				return
+			}
+			try := func(e float64) {
+				if e >= best || !tame(&a, &c) {
+					return
+				}
+				x, okx := a.section()
+				y, oky := c.section()
+				if okx && oky {
+					best, out = e, []Section{x, y}
+				}
+			}
+			try(e)
+			a.want = left(c.num, c.den, want)
+			if e, ok = a.refine(); ok {
+				try(e)
+			}
+			if best < 0.1 {
+				return
+			}
+		}
+	}
+	// Poles and zeros where they belong leave only their missing images: a smooth rest, for the companion's zeros or
+	// its poles.
+	for _, inverse := range []bool{false, true} {
+		a, c := first, first
+		zeros, poles, hasZeros := d.b.analogSides()
+		a.den = a.matchedZ(poles, 0.97)
+		if hasZeros {
+			g0 := a.num[0]
+			a.num = a.matchedZ(zeros, 0.97)
+			for i := range a.num {
+				a.num[i] *= g0
+			}
+		}
+		c.b = Band{Shape: Bell, FreqHz: d.b.FreqHz}
+		c.want = left(a.num, a.den, want)
+		c.num, c.den = quadratic{1, 0, 0}, quadratic{1, 0, 0}
+		side := &c.num
+		if inverse {
+			side = &c.den
+			for i := range c.want {
+				c.want[i] = -c.want[i]
+			}
+		}
+		if q, ok := c.linear(1, quadratic{1, 0, 0}); ok {
+			*side = q
+			turns(a, c)
+		}
+		if best < 0.2 {
+			break
+		}
+	}
+	for _, q := range []float64{0.5, 1.5, 5} {
+		if best < 0.2 {
+			break
+		}
+		a, c := first, first
+		c.b = Band{Shape: Bell, FreqHz: freq, Q: q, GainDB: resid[at] * perNep}
+		zeros, poles, _ := c.b.analogSides()
+		for i := range zeros {
+			zeros[i] *= complex(freq/d.b.FreqHz, 0)
+			poles[i] *= complex(freq/d.b.FreqHz, 0)
+		}
+		c.num, c.den = c.matchedZ(zeros, 0.97), c.matchedZ(poles, 0.97)
+		turns(a, c)
+	}
+	return out, out != nil
 }
 
 // quadratic is c0 + c1·v + c2·v², the squared magnitude of one side of a section; v = u/u0.
@@ -163,6 +309,11 @@ func newDesign(b Band, rateHz float64) *design {
 			}
 		}
 	}
+	if b.Shape == Notch { // its flanks right up to the zero
+		for _, k := range []float64{0.96, 0.98, 0.99, 0.995, 0.999} {
+			add(b.FreqHz*k, 1)
+		}
+	}
 	for i := 1; i < 8; i++ { // above the band: enough to keep the response tame
 		add(top+(nyq-top)*float64(i)/8, 0.02)
 	}
@@ -214,14 +365,14 @@ func (d *design) matchedZ(s [2]complex128, clip float64) quadratic {
 }
 
 // best tries the starting points and returns the section with the smallest worst error.
-func (d *design) best() Section {
+func (d *design) best() (best Section, worst float64) {
 	zeros, poles, hasZeros := d.b.analogSides()
 	g0 := 1.0 // squared magnitude at 0 Hz
 	if d.b.Shape == LowShelf {
 		g0 = Ratio(2 * d.b.GainDB)
 	}
-	var best Section
-	worst := math.Inf(1)
+	worst = math.Inf(1)
+	var bestNum, bestDen quadratic
 	try := func(num, den quadratic) {
 		d.num, d.den = num, den
 		e, ok := d.refine()
@@ -230,6 +381,7 @@ func (d *design) best() Section {
 		}
 		if s, ok := d.section(); ok {
 			best, worst = s, e
+			bestNum, bestDen = d.num, d.den
 		}
 	}
 	for _, clip := range []float64{0.97, 0.8} {
@@ -264,7 +416,8 @@ func (d *design) best() Section {
 		num, den := d.bilinear()
 		try(num, den)
 	}
-	return best
+	d.num, d.den = bestNum, bestDen
+	return best, worst
 }
 
 // bilinear returns the quadratics of the bilinear form: tan²(ω/2) = u/(1-u) put into the analog squared magnitude.

@@ -15,8 +15,10 @@ import (
 // guardianArg is the hidden argument that makes this program a guardian.
 const guardianArg = "guard-the-routing"
 
-// guardianBye is what the engine writes before it ends in good order.
-const guardianBye = 'r'
+const (
+	guardianReady = 'g' // what the guardian writes when it is in place
+	guardianBye   = 'r' // what the engine writes before it ends in good order
+)
 
 // Guardian is the process that undoes the routing if the engine dies without doing so.
 type Guardian struct {
@@ -29,7 +31,7 @@ type Guardian struct {
 
 // StartGuardian starts this program again as the engine's guardian, in a session of its own, so that what ends the engine
 // does not end it. It waits at a pipe: end-of-file is the proof of the engine's death (asking whether a process exists is
-// none, a zombie answers). Start it before Take.
+// none, a zombie answers). It returns when the guardian is in place; start it before Take.
 func StartGuardian(o RouterOptions) (*Guardian, error) {
 	fail := func(err error) (*Guardian, error) {
 		return nil, fmt.Errorf("platform: start %q: %w", "guardian", err)
@@ -50,12 +52,28 @@ func StartGuardian(o RouterOptions) (*Guardian, error) {
 	cmd := exec.Command(exe, guardianArg, o.Server, strconv.Itoa(os.Getpid()))
 	cmd.Stdin, cmd.Stderr = r, os.Stderr
 	cmd.SysProcAttr = &syscall.SysProcAttr{Setsid: true}
-	if err := cmd.Start(); err != nil {
+	answer, answerEnd, err := os.Pipe()
+	if err != nil {
+		w.Close()
+		return fail(err)
+	}
+	defer answer.Close()
+	cmd.Stdout = answerEnd
+	err = cmd.Start()
+	answerEnd.Close()
+	if err != nil {
 		w.Close()
 		return fail(err)
 	}
 	g := &Guardian{cmd: cmd, pipe: w, done: make(chan struct{})}
 	go func() { g.err = cmd.Wait(); close(g.done) }()
+	answer.SetReadDeadline(time.Now().Add(10 * time.Second))
+	b := make([]byte, 1)
+	if _, err := answer.Read(b); err != nil || b[0] != guardianReady {
+		w.Close()
+		cmd.Process.Kill()
+		return fail(fmt.Errorf("%s does not answer as one (%q, %v)", exe, b, err))
+	}
 	return g, nil
 }
 
@@ -94,6 +112,8 @@ func GuardianMain(args []string) (handled bool, exit int) {
 	// The group, because the process alone would mean this one thread.
 	syscall.Setpriority(syscall.PRIO_PGRP, 0, -11)
 	standby, _ := dial(args[1], nil)
+	os.Stdout.Write([]byte{guardianReady})
+	os.Stdout.Close()
 	b := make([]byte, 1)
 	for {
 		n, err := os.Stdin.Read(b)

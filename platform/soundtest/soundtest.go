@@ -76,7 +76,8 @@ func Start(t testing.TB, kind string) *Server {
 		s.Kill()
 		os.RemoveAll(dir)
 		if t.Failed() {
-			t.Logf("%s said:\n%s", kind, s.log)
+			said := s.log.String()
+			t.Logf("%s said, last of all:\n%s", kind, said[max(0, len(said)-3000):])
 		}
 	})
 	s.launch()

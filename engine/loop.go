@@ -343,11 +343,10 @@ func (l *loop) fetch(dst []float64) (peak float64) {
 
 // trim replaces src by its crossfade to the frames skip later: a stall's surplus delay goes without a click.
 func (l *loop) trim(src []float64, skip int) {
-	later := l.old[:0]
 	n := len(src) / 2
 	for at := 0; at < n; at += blockFrames {
 		k := min(blockFrames, n-at)
-		later = l.old[:2*k]
+		later := l.old[:2*k]
 		l.ring.peek(later, skip+at, 1)
 		for i := 0; i < k; i++ {
 			w := 0.5 - 0.5*math.Cos(math.Pi*(float64(at+i)+0.5)/float64(n))

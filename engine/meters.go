@@ -42,8 +42,6 @@ type meters struct {
 	inHold    level // largest since the session opened
 	outHold   level
 	ratioPPM  level // drift resampler's ratio − 1
-	lufsA     level // short-term loudness of both sides, LUFS
-	lufsB     level
 	matchDB   level // level change applied to the bypass side, dB
 }
 

@@ -1,0 +1,878 @@
+//go:build linux
+
+package main
+
+import (
+	"bytes"
+	"encoding/json"
+	"fmt"
+	"math"
+	"math/cmplx"
+	"math/rand/v2"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"sync"
+	"syscall"
+	"testing"
+	"time"
+
+	"gonum.org/v1/gonum/dsp/fourier"
+
+	"cushwright/config"
+	"cushwright/dsp"
+	"cushwright/engine"
+	"cushwright/engine/control"
+	"cushwright/platform/soundtest"
+)
+
+// These tests run the built command against real sound servers that each test starts for itself.
+
+var program = sync.OnceValues(func() (string, error) {
+	dir, err := os.MkdirTemp("", "cushwright-test-")
+	if err != nil {
+		return "", err
+	}
+	exe := filepath.Join(dir, "cushwright")
+	out, err := exec.Command("go", "build", "-o", exe, ".").CombinedOutput()
+	if err != nil {
+		return "", fmt.Errorf("%w: %s", err, out)
+	}
+	return exe, nil
+})
+
+func TestMain(m *testing.M) {
+	code := m.Run()
+	if exe, err := program(); err == nil {
+		os.RemoveAll(filepath.Dir(exe))
+	}
+	os.Exit(code)
+}
+
+// long reports whether the long variants were asked for.
+func long() bool { return os.Getenv("CUSHWRIGHT_LONG") != "" }
+
+func times(short, full int) int {
+	if long() {
+		return full
+	}
+	return short
+}
+
+// rigged is a sound server with one output, a bench folder, and the built command.
+type rigged struct {
+	*soundtest.Server
+	t     *testing.T
+	exe   string
+	bench string
+	out   uint32
+	run   *exec.Cmd
+	log   bytes.Buffer
+	ended chan error
+}
+
+func newRig(t *testing.T, kind string, rateHz int) *rigged {
+	t.Helper()
+	exe, err := program()
+	if err != nil {
+		t.Fatal(err)
+	}
+	r := &rigged{Server: soundtest.Start(t, kind), t: t, exe: exe, bench: t.TempDir()}
+	r.out = r.AddSink("phones", rateHz, 2)
+	r.SetDefault("phones")
+	return r
+}
+
+const earsApart = `reference = "woven"
+headroom_db = "auto"
+
+[[band]]
+shape = "low-shelf"
+freq_hz = 105
+gain_db = 5.5
+q = 0.7
+
+[[band]]
+shape = "bell"
+ear = "left"
+freq_hz = 240
+gain_db = -7.5
+q = 0.8
+
+[[band]]
+shape = "bell"
+ear = "right"
+freq_hz = 240
+gain_db = -6.0
+q = 0.9
+
+[[band]]
+shape = "bell"
+ear = "left"
+freq_hz = 1050
+gain_db = 3.5
+q = 1.4
+
+[[band]]
+shape = "bell"
+ear = "right"
+freq_hz = 4100
+gain_db = 4.0
+q = 2.5
+
+[[band]]
+shape = "high-shelf"
+freq_hz = 9000
+gain_db = -3.0
+q = 0.7
+`
+
+// write puts a file into the bench folder.
+func (r *rigged) write(name, text string) {
+	r.t.Helper()
+	file := filepath.Join(r.bench, filepath.FromSlash(name))
+	if err := os.MkdirAll(filepath.Dir(file), 0o755); err != nil {
+		r.t.Fatal(err)
+	}
+	if err := config.WriteAtomic(file, []byte(text)); err != nil {
+		r.t.Fatal(err)
+	}
+}
+
+// command runs a subcommand and returns its standard output, its messages and its exit code.
+func (r *rigged) command(args ...string) (stdout, stderr string, code int) {
+	r.t.Helper()
+	c := exec.Command(r.exe, append([]string{"--bench", r.bench}, args...)...)
+	c.Env = r.Env()
+	var o, e bytes.Buffer
+	c.Stdout, c.Stderr = &o, &e
+	if err := c.Run(); err != nil && c.ProcessState == nil {
+		r.t.Fatal(err)
+	}
+	return o.String(), e.String(), c.ProcessState.ExitCode()
+}
+
+func (r *rigged) must(args ...string) string {
+	r.t.Helper()
+	out, msg, code := r.command(args...)
+	if code != 0 {
+		r.t.Fatalf("cushwright %s: exit %d: %s", strings.Join(args, " "), code, msg)
+	}
+	return out
+}
+
+func (r *rigged) status() control.Status {
+	r.t.Helper()
+	var st control.Status
+	if err := json.Unmarshal([]byte(r.must("status", "--json")), &st); err != nil {
+		r.t.Fatal(err)
+	}
+	return st
+}
+
+// start runs the engine and waits until it runs.
+func (r *rigged) start() {
+	r.t.Helper()
+	r.log.Reset()
+	r.run = exec.Command(r.exe, "--bench", r.bench, "run", "--verbose")
+	r.run.Env = r.Env()
+	r.run.Stderr = &r.log
+	if err := r.run.Start(); err != nil {
+		r.t.Fatal(err)
+	}
+	r.ended = make(chan error, 1)
+	go func() { r.ended <- r.run.Wait() }()
+	r.t.Cleanup(func() { r.run.Process.Kill() })
+	for end := time.Now().Add(15 * time.Second); time.Now().Before(end); time.Sleep(20 * time.Millisecond) {
+		if out, _, code := r.command("status", "--json"); code == 0 {
+			var st control.Status
+			if json.Unmarshal([]byte(out), &st) == nil && st.State == engine.Running {
+				return
+			}
+		}
+	}
+	r.t.Fatalf("the engine does not run: %s", r.log.String())
+}
+
+// stop ends the engine in good order.
+func (r *rigged) stop() {
+	r.t.Helper()
+	r.must("stop")
+	select {
+	case err := <-r.ended:
+		if err != nil {
+			r.t.Errorf("the engine ended with %v: %s", err, r.log.String())
+		}
+	case <-time.After(10 * time.Second):
+		r.t.Error("the engine did not end")
+	}
+}
+
+func onBoth(t *testing.T, f func(t *testing.T, kind string)) {
+	for _, kind := range soundtest.Kinds {
+		t.Run(kind, func(t *testing.T) { f(t, kind) })
+	}
+}
+
+// sweep is one period of an exponential sweep (A. Farina, AES 108, 2000) from 10 Hz to 0.48 of the rate, faded at its ends
+// and followed by silence, and its spectrum. Its transfer is the same when clocks differ by some ppm: the engine's drift
+// resampler may follow its servo while it is measured.
+func sweep(n, rate int) (period []float64, spectrum []complex128) {
+	period = make([]float64, n)
+	m := n * 3 / 4
+	f1, f2 := 10.0, 0.48*float64(rate)
+	l := float64(m) / float64(rate) / math.Log(f2/f1)
+	for i := range m {
+		w := min(1, float64(i)/float64(m/40), float64(m-i)/float64(m/400))
+		period[i] = 0.25 * (0.5 - 0.5*math.Cos(math.Pi*w)) * math.Sin(2*math.Pi*f1*l*(math.Exp(float64(i)/float64(rate)/l)-1))
+	}
+	return period, fourier.NewFFT(n).Coefficients(nil, period)
+}
+
+// sosfreqz is scipy's response, in dB, of sections b0 b1 b2 a1 a2 at the frequencies.
+func sosfreqz(t *testing.T, sections [][5]float64, hz []float64, rateHz int) []float64 {
+	t.Helper()
+	in, err := json.Marshal(map[string]any{"sos": sections, "hz": hz, "rate": rateHz})
+	if err != nil {
+		t.Fatal(err)
+	}
+	c := exec.Command("/usr/bin/python3", "-c", `
+import json, sys, numpy as np
+from scipy.signal import sosfreqz
+d = json.load(sys.stdin)
+sos = np.array([[s[0], s[1], s[2], 1.0, s[3], s[4]] for s in d["sos"]])
+w = 2*np.pi*np.array(d["hz"])/d["rate"]
+print(json.dumps(list(20*np.log10(abs(sosfreqz(sos, w)[1])))))`)
+	c.Stdin = bytes.NewReader(in)
+	out, err := c.Output()
+	if err != nil {
+		t.Fatalf("scipy: %v", err)
+	}
+	var db []float64
+	if err := json.Unmarshal(out, &db); err != nil {
+		t.Fatal(err)
+	}
+	return db
+}
+
+// printed reads what "show --coefficients" prints.
+func printed(t *testing.T, text string) (sections [2][][5]float64, headroomDB float64) {
+	t.Helper()
+	for _, line := range strings.Split(text, "\n") {
+		if v, ok := strings.CutPrefix(line, "# headroom_db: "); ok {
+			headroomDB, _ = strconv.ParseFloat(v, 64)
+		}
+		f := strings.Split(line, ",")
+		if len(f) != 7 || f[0] == "ear" {
+			continue
+		}
+		var s [5]float64
+		for i := range s {
+			v, err := strconv.ParseFloat(f[2+i], 64)
+			if err != nil {
+				t.Fatal(err)
+			}
+			s[i] = v
+		}
+		e := map[string]int{"left": 0, "right": 1}[f[0]]
+		sections[e] = append(sections[e], s)
+	}
+	return sections, headroomDB
+}
+
+func TestLiveResponse(t *testing.T) {
+	onBoth(t, func(t *testing.T, kind string) {
+		for _, rate := range []int{44100, 48000, 96000} {
+			t.Run(fmt.Sprint(rate), func(t *testing.T) {
+				r := newRig(t, kind, rate)
+				r.write("corrections/wipe-clean.toml", earsApart)
+				r.start()
+				const n = 1 << 17
+				period, x := sweep(n, rate)
+				i := 0
+				p := r.PlayFunc("", rate, func() (float32, float32, bool) {
+					v := float32(period[i%n])
+					i++
+					return v, v, true
+				})
+				defer p.Stop()
+				rec := r.Record("phones.monitor", rate)
+				settle := rate * 5 / 2
+				sections, headroom := printed(t, r.must("show", "wipe-clean", "--coefficients", "--rate", fmt.Sprint(rate)))
+				var hz []float64
+				var bins []int
+				for k := 1; k < n/2; k++ {
+					if f := float64(k) * float64(rate) / n; f >= 20 && f <= 20000 {
+						hz, bins = append(hz, f), append(bins, k)
+					}
+				}
+				analog, err := config.ParseCorrection("wipe-clean.toml", "wipe-clean", []byte(earsApart))
+				if err != nil {
+					t.Fatal(err)
+				}
+				got, dirty := transfer(t, rec, settle, n, x, bins)
+				rec.Stop()
+				if dirty > 0 {
+					t.Logf("%d pairs of periods did not agree: breaks, passed over", dirty)
+				}
+				for e := range 2 {
+					want := sosfreqz(t, sections[e], hz, rate)
+					worst, at, worstAnalog, atAnalog := 0.0, 0.0, 0.0, 0.0
+					for j := range bins {
+						got := got[e][j]
+						if d := math.Abs(got - want[j] - headroom); d > worst {
+							worst, at = d, hz[j]
+						}
+						if d := math.Abs(got - headroom - analog.Correction.AnalogDB([]dsp.Ear{dsp.Left, dsp.Right}[e], hz[j])); d > worstAnalog {
+							worstAnalog, atAnalog = d, hz[j]
+						}
+					}
+					t.Logf("%s ear: against scipy sosfreqz %.5f dB at %.0f Hz; against the analog prototypes %.4f dB at %.0f Hz",
+						[]string{"left", "right"}[e], worst, at, worstAnalog, atAnalog)
+					if worst > 0.05 {
+						t.Errorf("the %d ear's response is off by %.4f dB at %.0f Hz, allowed: 0.05", e, worst, at)
+					}
+				}
+				r.stop()
+				if got := r.DefaultSink(); got != "phones" {
+					t.Errorf("after stop the default is %q", got)
+				}
+			})
+		}
+	})
+}
+
+// transfer is the level of the steady signal's bins in a recording, both ears, from the first two successive periods that
+// agree to 0.02 dB: a break in one of them (in the player, the server or the engine; continuity is another test's matter)
+// would show as a difference.
+func transfer(t *testing.T, rec *soundtest.Recording, settle, n int, x []complex128, bins []int) (db [2][]float64, dirty int) {
+	t.Helper()
+	fft := fourier.NewFFT(n)
+	var last [2][]float64
+	for at := settle; ; at += n {
+		for end := time.Now().Add(10 * time.Second); rec.Frames() < at+n; time.Sleep(20 * time.Millisecond) {
+			if time.Now().After(end) {
+				t.Fatalf("the recording stopped at %d frames", rec.Frames())
+			}
+		}
+		y := rec.Samples()[2*at : 2*(at+n)]
+		worst := 0.0
+		for e := range 2 {
+			in := make([]float64, n)
+			for i := range in {
+				in[i] = float64(y[2*i+e])
+			}
+			out := fft.Coefficients(nil, in)
+			db[e] = make([]float64, len(bins))
+			for j, k := range bins {
+				db[e][j] = dsp.DB(cmplx.Abs(out[k]) / cmplx.Abs(x[k]))
+				if last[e] != nil {
+					worst = max(worst, math.Abs(db[e][j]-last[e][j]))
+				}
+			}
+		}
+		if last[0] != nil {
+			if worst < 0.02 {
+				return db, dirty
+			}
+			if dirty++; dirty > 8 {
+				t.Fatalf("no two undisturbed periods: the last two differ by %.2f dB", worst)
+			}
+		}
+		last = db
+	}
+}
+
+// noiseAt is sample n of a white noise that any process can compute: a counter signal that survives a filter or a
+// change of level, and that a correlation finds to a fraction of a frame.
+func noiseAt(n int) float64 {
+	x := uint64(n)*0x9E3779B97F4A7C15 + 0x1234567
+	x ^= x >> 30
+	x *= 0xBF58476D1CE4E5B9
+	x ^= x >> 27
+	x *= 0x94D049BB133111EB
+	x ^= x >> 31
+	return (float64(x>>11)/(1<<52) - 1) * 0.25
+}
+
+// locate finds window in the counter signal near guess by correlation and returns the position and how well it fits (1: whole).
+func locate(window []float64, guess, reach int) (pos float64, fit float64) {
+	n := len(window)
+	size := 1
+	for size < 2*(n+2*reach) {
+		size *= 2
+	}
+	ref := make([]float64, size)
+	for i := range n + 2*reach {
+		if k := guess - reach + i; k >= 0 {
+			ref[i] = noiseAt(k)
+		}
+	}
+	win := make([]float64, size)
+	copy(win, window)
+	fft := fourier.NewFFT(size)
+	a, b := fft.Coefficients(nil, ref), fft.Coefficients(nil, win)
+	for i := range a {
+		a[i] *= cmplx.Conj(b[i])
+	}
+	c := fft.Sequence(nil, a)
+	best := 0
+	for i := range 2 * reach {
+		if c[i] > c[best] {
+			best = i
+		}
+	}
+	frac := 0.0
+	if best > 0 && best+1 < 2*reach {
+		l, m, r := c[best-1], c[best], c[best+1]
+		frac = (l - r) / (2 * (l - 2*m + r))
+	}
+	var ew, er float64
+	for i, x := range window {
+		ew += x * x
+		er += ref[best+i] * ref[best+i]
+	}
+	return float64(guess-reach+best) + frac, c[best] / float64(size) / math.Sqrt(ew*er)
+}
+
+// follow goes through a recording of the counter signal and returns, for each window of 20 ms, where it stands in the
+// signal relative to the recording (frames), and the times of windows that do not fit.
+func follow(rec []float32, rate int) (offset []float64, breaks int) {
+	n := rate / 50
+	guess, reach := 0, 1
+	found := false
+	for at := 0; at+n <= len(rec)/2; at += n {
+		win := make([]float64, n)
+		sum := 0.0
+		for i := range win {
+			win[i] = float64(rec[2*(at+i)])
+			sum += win[i] * win[i]
+		}
+		if !found && sum < 1e-3*float64(n) { // silence, or the fade-in
+			continue
+		}
+		if !found {
+			guess, reach = at, rate
+		}
+		p, fit := locate(win, guess, reach)
+		if fit < 0.9 {
+			if found {
+				breaks++
+				reach = rate / 4
+			}
+			if found {
+				guess += n
+			}
+			continue
+		}
+		found = true
+		offset = append(offset, p-float64(at))
+		guess, reach = int(p)+n, 64
+	}
+	return offset, breaks
+}
+
+func TestLiveContinuity(t *testing.T) {
+	onBoth(t, func(t *testing.T, kind string) {
+		const rate = 48000
+		seconds := times(15, 60)
+		for round := range times(1, 3) {
+			r := newRig(t, kind, rate)
+			r.write("corrections/flat.toml", "headroom_db = -0.0\n")
+			r.start()
+			before := r.Record("cushwright.monitor", rate)
+			after := r.Record("phones.monitor", rate)
+			i := 0
+			p := r.PlayFunc("", rate, func() (float32, float32, bool) {
+				v := float32(noiseAt(i))
+				i++
+				return v, v, true
+			})
+			cpu := processorTime(t, r.run.Process.Pid)
+			start := time.Now()
+			time.Sleep(time.Duration(seconds) * time.Second)
+			share := (processorTime(t, r.run.Process.Pid) - cpu).Seconds() / time.Since(start).Seconds()
+			t.Logf("cost: %.2f %% of one core, %d KiB resident", 100*share, residentKiB(t, r.run.Process.Pid))
+			p.Stop()
+			t0, t1 := before.At(0), after.At(0)
+			a, b := before.Stop(), after.Stop()
+			oa, ba := follow(a, rate)
+			ob, bb := follow(b, rate)
+			if len(oa) < 100 || len(ob) < 100 {
+				t.Fatalf("the counter signal was not found (%d, %d windows)", len(oa), len(ob))
+			}
+			// the first half second is the start's fade-in and the search; a stopped player ends the last
+			oa, ob = oa[10:len(oa)-10], ob[25:len(ob)-10]
+			jumps := 0
+			for k := 1; k < len(ob); k++ {
+				if math.Abs(ob[k]-ob[k-1]) > 0.5 {
+					jumps++
+				}
+			}
+			skew := t1.Sub(t0).Seconds() * rate
+			delay := func(o float64) float64 { return (mid(oa) - o + skew) / rate * 1e3 }
+			var all []float64
+			for _, o := range ob {
+				all = append(all, delay(o))
+			}
+			st := r.status()
+			t.Logf("run %d: %d s, added latency median %.1f ms, largest %.1f, at start %.1f, at end %.1f; breaks %d (before the engine %d), jumps %d; %+v",
+				round+1, seconds, mid(all), slices.Max(all), mid(all[:50]), mid(all[len(all)-50:]), bb, ba, jumps, st.Counters)
+			if bb > ba || jumps > 0 {
+				t.Errorf("%d breaks and %d jumps of more than half a frame: frames were dropped or repeated", bb, jumps)
+			}
+			if d := math.Abs(mid(all[:50]) - mid(all[len(all)-50:])); d > 2 {
+				t.Errorf("the latency moved by %.2f ms, allowed: 2", d)
+			}
+			r.stop()
+		}
+	})
+}
+
+func mid(x []float64) float64 {
+	s := slices.Sorted(slices.Values(x))
+	if len(s) == 0 {
+		return math.NaN()
+	}
+	return s[len(s)/2]
+}
+
+// processorTime is what a process has used (proc(5): utime and stime, in ticks of 10 ms).
+func processorTime(t *testing.T, pid int) time.Duration {
+	t.Helper()
+	b, err := os.ReadFile(fmt.Sprintf("/proc/%d/stat", pid))
+	if err != nil {
+		t.Fatal(err)
+	}
+	f := strings.Fields(string(b[bytes.LastIndexByte(b, ')')+2:]))
+	u, _ := strconv.Atoi(f[11])
+	s, _ := strconv.Atoi(f[12])
+	return time.Duration(u+s) * 10 * time.Millisecond
+}
+
+func residentKiB(t *testing.T, pid int) int {
+	t.Helper()
+	b, err := os.ReadFile(fmt.Sprintf("/proc/%d/status", pid))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, l := range strings.Split(string(b), "\n") {
+		if v, ok := strings.CutPrefix(l, "VmRSS:"); ok {
+			n, _ := strconv.Atoi(strings.Fields(v)[0])
+			return n
+		}
+	}
+	return 0
+}
+
+// tone is a correction that changes the level at 1 kHz alone.
+func tone(gainDB float64) string {
+	return fmt.Sprintf("headroom_db = -6.0\n\n[[band]]\nshape = \"bell\"\nfreq_hz = 1000\ngain_db = %.2f\nq = 1.0\n", gainDB)
+}
+
+// changeAfter finds when the level of a 1 kHz sine in the recording first is nearer to level b than to a, after the moment.
+func changeAfter(rec *soundtest.Recording, rate int, since time.Time, a, b float64) (time.Duration, bool) {
+	y := rec.Samples()
+	n := rate / 500 // two periods
+	first := int(since.Sub(rec.At(0)).Seconds() * float64(rate))
+	for at := max(0, first); at+n <= len(y)/2; at += n / 4 {
+		sum := 0.0
+		for i := range n {
+			sum += float64(y[2*(at+i)]) * float64(y[2*(at+i)])
+		}
+		level := 10 * math.Log10(2*sum/float64(n))
+		if math.Abs(level-b) < math.Abs(level-a) {
+			return rec.At(at + n/2).Sub(since), true
+		}
+	}
+	return 0, false
+}
+
+func TestLiveReload(t *testing.T) {
+	onBoth(t, func(t *testing.T, kind string) {
+		const rate = 48000
+		r := newRig(t, kind, rate)
+		r.write("settings.toml", "[guard]\nenabled = false\n")
+		r.write("corrections/wipe-clean.toml", tone(0))
+		r.start()
+		p := r.PlayFunc("", rate, soundtest.Sine(1000, rate, 1))
+		defer p.Stop()
+		time.Sleep(1500 * time.Millisecond)
+		rec := r.Record("phones.monitor", rate)
+		time.Sleep(500 * time.Millisecond)
+		added := time.Duration(r.status().DelayMS * float64(time.Millisecond))
+		gains := []float64{0, -6}
+		type edit struct {
+			at   time.Time
+			a, b float64
+		}
+		var edits []edit
+		rnd := rand.New(rand.NewPCG(3, 3))
+		for i := range times(60, 200) {
+			a, b := gains[i%2], gains[(i+1)%2]
+			edits = append(edits, edit{time.Now(), a - 6, b - 6})
+			r.write("corrections/wipe-clean.toml", tone(b))
+			time.Sleep(time.Duration(220+rnd.IntN(80)) * time.Millisecond)
+		}
+		time.Sleep(300 * time.Millisecond)
+		var took []float64
+		for _, e := range edits {
+			d, ok := changeAfter(rec, rate, e.at, e.a, e.b)
+			if !ok {
+				t.Fatal("an edit was never heard")
+			}
+			took = append(took, d.Seconds()*1e3)
+		}
+		y := rec.Stop()
+		for i, x := range y {
+			if x != x {
+				t.Fatalf("sample %d is not a number", i)
+			}
+		}
+		sp, breaks := splatter(y, rate, 1000)
+		t.Logf("%d edits: save to audible median %.0f ms, largest %.0f (of it %.0f ms added latency by status); largest splatter %.1f dBFS (%d windows with a break left out)",
+			len(took), mid(took), slices.Max(took), added.Seconds()*1e3, sp, breaks)
+		if mid(took) > 100+added.Seconds()*1e3 {
+			t.Errorf("save to audible took %.0f ms, allowed: 100 + %.0f", mid(took), added.Seconds()*1e3)
+		}
+		if sp > -80 {
+			t.Errorf("splatter of %.1f dBFS, allowed: -80", sp)
+		}
+		st := r.status()
+		if st.Counters.Underruns > 0 || breaks > 0 {
+			t.Errorf("%d underruns, %d breaks", st.Counters.Underruns, breaks)
+		}
+		r.stop()
+	})
+}
+
+// splatter is the largest level of the left ear further than an octave from hz, in windows of 4096 frames.
+func splatter(y []float32, rate int, hz float64) (dBFS float64, breaks int) {
+	const n = 4096
+	fft := fourier.NewFFT(n)
+	dBFS = -300
+	x := make([]float64, n)
+	for at := 0; at+n <= len(y)/2; at += n / 2 {
+		for i := range x { // Blackman-Harris, F. J. Harris, Proc. IEEE 66(1), 1978: side lobes below -92 dB
+			p := 2 * math.Pi * float64(i) / n
+			w := 0.35875 - 0.48829*math.Cos(p) + 0.14128*math.Cos(2*p) - 0.01168*math.Cos(3*p)
+			x[i] = float64(y[2*(at+i)]) * w / (0.35875 * n / 2)
+		}
+		c := fft.Coefficients(nil, x)
+		for k := 8; k < n/2; k++ {
+			f := float64(k) * float64(rate) / n
+			if f > hz/2 && f < hz*2 {
+				continue
+			}
+			dBFS = max(dBFS, dsp.DB(cmplx.Abs(c[k])))
+		}
+	}
+	return dBFS, breaks
+}
+
+func TestLiveBadEdits(t *testing.T) {
+	onBoth(t, func(t *testing.T, kind string) {
+		const rate = 48000
+		bad, err := filepath.Glob(filepath.Join("..", "..", "testdata", "bad", "*.toml"))
+		if err != nil || len(bad) < 50 {
+			t.Fatalf("%d bad files in testdata (%v)", len(bad), err)
+		}
+		r := newRig(t, kind, rate)
+		r.write("settings.toml", "")
+		r.write("corrections/wipe-clean.toml", tone(-3))
+		r.start()
+		p := r.PlayFunc("", rate, soundtest.Sine(1000, rate, 0.5))
+		defer p.Stop()
+		time.Sleep(1500 * time.Millisecond)
+		rec := r.Record("phones.monitor", rate)
+		done := 0
+		for _, file := range bad {
+			text, err := os.ReadFile(file)
+			if err != nil {
+				t.Fatal(err)
+			}
+			base := filepath.Base(file)
+			if !strings.HasPrefix(base, "correction-") {
+				continue
+			}
+			done++
+			r.write("corrections/wipe-clean.toml", string(text))
+			var st control.Status
+			for end := time.Now().Add(3 * time.Second); time.Now().Before(end); time.Sleep(10 * time.Millisecond) {
+				if st = r.status(); len(st.Problems) > 0 {
+					break
+				}
+			}
+			if len(st.Problems) == 0 || !strings.Contains(st.Problems[0], "corrections/wipe-clean.toml") {
+				t.Errorf("%s: status says %q", base, st.Problems)
+			}
+			r.write("corrections/wipe-clean.toml", tone(-3))
+			for end := time.Now().Add(3 * time.Second); time.Now().Before(end); time.Sleep(10 * time.Millisecond) {
+				if st = r.status(); len(st.Problems) == 0 {
+					break
+				}
+			}
+		}
+		y := rec.Stop()
+		sp, _ := splatter(y, rate, 1000)
+		l, _ := soundtest.LevelDB(y[len(y)/4:])
+		want := dsp.DB(0.5) - 3.0103 - 9
+		t.Logf("%d bad edits: level %.3f dB (want %.3f), splatter %.1f dBFS", done, l, want, sp)
+		if math.Abs(l-want) > 0.05 || sp > -80 {
+			t.Errorf("the sound did not go on unchanged: level %.3f dB, want %.3f; splatter %.1f dBFS", l, want, sp)
+		}
+		if done < 20 {
+			t.Errorf("only %d bad corrections in testdata", done)
+		}
+		r.stop()
+		if n := strings.Count(r.log.String(), "corrections/wipe-clean.toml"); n < done {
+			t.Errorf("the log names the file %d times for %d bad edits", n, done)
+		}
+	})
+}
+
+func TestLiveWearAndBypass(t *testing.T) {
+	onBoth(t, func(t *testing.T, kind string) {
+		const rate = 48000
+		r := newRig(t, kind, rate)
+		r.write("settings.toml", "[bypass]\nmatch = \"off\"\n[guard]\nenabled = false\n")
+		r.write("corrections/wipe-clean.toml", tone(-6))
+		r.write("corrections/deep-foam.toml", tone(0))
+		r.start()
+		r.must("wear", "wipe-clean")
+		p := r.PlayFunc("", rate, soundtest.Sine(1000, rate, 0.5))
+		defer p.Stop()
+		time.Sleep(1500 * time.Millisecond)
+		rec := r.Record("phones.monitor", rate)
+		time.Sleep(300 * time.Millisecond)
+		added := r.status().DelayMS
+		socket := ""
+		for _, e := range r.Env() {
+			if v, ok := strings.CutPrefix(e, "XDG_RUNTIME_DIR="); ok {
+				socket = filepath.Join(v, "cushwright", "engine.sock")
+			}
+		}
+		cl := control.NewClient(socket)
+		base := dsp.DB(0.5) - 6
+		var wear, bypass []float64
+		for i := range 20 {
+			name, a, b := "deep-foam", base-6, base
+			if i%2 == 1 {
+				name, a, b = "wipe-clean", base, base-6
+			}
+			at := time.Now()
+			if _, err := cl.Wear(t.Context(), name); err != nil {
+				t.Fatal(err)
+			}
+			time.Sleep(400 * time.Millisecond)
+			d, ok := changeAfter(rec, rate, at, a, b)
+			if !ok {
+				t.Fatal("a change of cushion was never heard")
+			}
+			wear = append(wear, d.Seconds()*1e3)
+		}
+		for i := range 20 { // wipe-clean: -12 dB at 1 kHz; bypass: 0 dB
+			a, b := base-6, base+6
+			if i%2 == 1 {
+				a, b = b, a
+			}
+			at := time.Now()
+			if _, err := cl.Bypass(t.Context(), "toggle", ""); err != nil {
+				t.Fatal(err)
+			}
+			time.Sleep(300 * time.Millisecond)
+			d, ok := changeAfter(rec, rate, at, a, b)
+			if !ok {
+				t.Fatal("a bypass was never heard")
+			}
+			bypass = append(bypass, d.Seconds()*1e3)
+		}
+		t.Logf("command to audible: wear median %.0f ms, bypass median %.0f ms, of it %.0f ms added latency by status", mid(wear), mid(bypass), added)
+		if mid(wear) > 50+added || mid(bypass) > 50+added {
+			t.Errorf("wear %.0f ms, bypass %.0f ms, allowed: 50 + %.0f", mid(wear), mid(bypass), added)
+		}
+		r.stop()
+	})
+}
+
+func TestLiveKill(t *testing.T) {
+	onBoth(t, func(t *testing.T, kind string) {
+		const rate = 48000
+		r := newRig(t, kind, rate)
+		r.write("corrections/wipe-clean.toml", tone(-3))
+		p := r.PlayFunc("phones", rate, soundtest.Sine(1000, rate, 0.5))
+		defer p.Stop()
+		rnd := rand.New(rand.NewPCG(5, 5))
+		var took []float64
+		for range times(6, 20) {
+			r.start()
+			time.Sleep(time.Duration(rnd.IntN(300)) * time.Millisecond)
+			start := time.Now()
+			if err := r.run.Process.Signal(syscall.SIGKILL); err != nil {
+				t.Fatal(err)
+			}
+			for r.DefaultSink() != "phones" && time.Since(start) < 5*time.Second {
+				time.Sleep(time.Millisecond)
+			}
+			took = append(took, time.Since(start).Seconds()*1e3)
+			for end := time.Now().Add(2 * time.Second); slices.Contains(r.SinkNames(), "cushwright") && time.Now().Before(end); {
+				time.Sleep(5 * time.Millisecond)
+			}
+			if slices.Contains(r.SinkNames(), "cushwright") {
+				t.Fatal("our sink is left")
+			}
+			for _, in := range r.SinkInputs() {
+				if in.Index == p.Index() && in.Sink != "phones" {
+					t.Error("the stream does not play on the real output")
+				}
+			}
+		}
+		t.Logf("SIGKILL to the old default being back: median %.0f ms, largest %.0f", mid(took), slices.Max(took))
+		if slices.Max(took) > 200 {
+			t.Errorf("the old default was back after %.0f ms, allowed: 200", slices.Max(took))
+		}
+	})
+}
+
+func TestLiveBadInput(t *testing.T) {
+	exe, err := program()
+	if err != nil {
+		t.Fatal(err)
+	}
+	dir := t.TempDir()
+	os.MkdirAll(filepath.Join(dir, "bench", "corrections"), 0o755)
+	os.WriteFile(filepath.Join(dir, "bench", "corrections", "wipe-clean.toml"), []byte("headroom_db = 3\n"), 0o644)
+	os.WriteFile(filepath.Join(dir, "file"), nil, 0o644)
+	env := []string{"PATH=" + os.Getenv("PATH"), "HOME=" + dir, "XDG_RUNTIME_DIR=" + dir, "PULSE_SERVER=unix:" + dir + "/none"}
+	for _, c := range []struct {
+		args string
+		code int
+		want string
+	}{
+		{"--bench BENCH run", 2, "headroom_db"},
+		{"--bench BENCH check", 1, "corrections/wipe-clean.toml"},
+		{"--bench FILE run", 2, "file"},
+		{"--bench NEW run", 2, "server"},
+		{"--bench NEW show nothing", 2, "unknown cushion"},
+		{"--bench NEW render a.wav b.wav --cushion wipe-clean", 2, "a.wav"},
+		{"status", 1, "no engine is running"},
+		{"wear", 2, "accepts 1 arg"},
+		{"blah", 2, "unknown command"},
+	} {
+		args := strings.Fields(strings.NewReplacer("BENCH", filepath.Join(dir, "bench"), "FILE", filepath.Join(dir, "file"), "NEW", filepath.Join(dir, "new")).Replace(c.args))
+		cmd := exec.Command(exe, args...)
+		cmd.Env, cmd.Dir = env, dir
+		var out bytes.Buffer
+		cmd.Stdout, cmd.Stderr = &out, &out
+		start := time.Now()
+		cmd.Run()
+		lines := strings.Split(strings.TrimSpace(out.String()), "\n")
+		if cmd.ProcessState.ExitCode() != c.code || !strings.Contains(out.String(), c.want) {
+			t.Errorf("%s: exit %d (want %d): %s", c.args, cmd.ProcessState.ExitCode(), c.code, out.String())
+		}
+		t.Logf("%s: exit %d after %.1f s: %s", c.args, cmd.ProcessState.ExitCode(), time.Since(start).Seconds(), lines[len(lines)-1])
+	}
+}

@@ -205,12 +205,18 @@ func (l *loader) load(dir string) (*Snapshot, string, error) {
 // references warns of references that nothing in the bench describes. That stops no sound: a reference says where a
 // correction came from.
 func (s *Snapshot) references() {
+	wanted := map[string]bool{} // looked up once each
 	known := func(name string) bool {
 		if _, ok := s.cushions[name]; ok || name == "" {
 			return true
 		}
-		_, err := os.Stat(filepath.Join(s.Dir, "wanted", name+".csv"))
-		return err == nil
+		there, looked := wanted[name]
+		if !looked {
+			_, err := os.Stat(filepath.Join(s.Dir, "wanted", name+".csv"))
+			there = err == nil
+			wanted[name] = there
+		}
+		return there
 	}
 	warn := func(file, ref string) {
 		if !known(ref) {

@@ -73,8 +73,8 @@ const UsableSNRDB = 6.0
 // MaxClockPPM is the clock difference that is removed; more is a finding.
 const MaxClockPPM = 300.0
 
-// sameClockPPM is about the error of the estimate with one sweep of 5 s and a path of the usual kind.
-const sameClockPPM = 8.0
+// sameClockPPM is about the error of the clock estimate with a path of the usual kind: 9 ppm for a sweep of 5 s.
+func (s Spec) sameClockPPM() float64 { return 6 / s.GrowthSeconds() }
 
 // Deconvolve turns the recording of spec.Signal() into the response of the path. The recording must hold the whole
 // signal at whatever delay ≥ −LeadSeconds; half a second more than the signal is a good length. Trail silence longer
@@ -107,9 +107,9 @@ func Deconvolve(recorded []float64, spec Spec) (*Response, error) {
 	// told are taken as one clock, as they are when one device does both.
 	y := recorded
 	ppm := 0.0
-	for _, span := range []float64{1.5 * MaxClockPPM, 40} {
+	for _, span := range []float64{1.5 * MaxClockPPM, 30 / spec.GrowthSeconds()} {
 		more := c.clockPPM(h, peak, span)
-		if math.Abs(ppm+more) < sameClockPPM {
+		if math.Abs(ppm+more) < spec.sameClockPPM() {
 			break
 		}
 		ppm += more
@@ -396,13 +396,18 @@ func (c *core) noise(h []float64, w win, from []int, freqs []float64) []float64 
 		}
 	}
 	out := make([]float64, len(freqs))
-	for i := range out {
-		lo, hi := max(i-8, 0), min(i+8, len(raw)-1)
-		for _, v := range raw[lo : hi+1] {
-			out[i] += v / float64(hi-lo+1)
+	smoothThird(out, raw)
+	return out
+}
+
+// smoothThird writes to dst the means of src over about a third of an octave of grid points.
+func smoothThird(dst, src []float64) {
+	for i := range dst {
+		lo, hi := max(i-8, 0), min(i+8, len(src)-1)
+		for _, v := range src[lo : hi+1] {
+			dst[i] += v / float64(hi-lo+1)
 		}
 	}
-	return out
 }
 
 // noiseStretches are positions for a window behind the response. They keep to lags at which the recording still went on
@@ -425,14 +430,21 @@ func (c *core) linear(r *Response, h []float64, at int, w win) {
 	noise := c.noise(h, w, noiseStretches(w, at, c.left), r.FreqHz)
 	n := len(r.FreqHz)
 	r.LevelDB, r.PhaseDeg, r.SNRDB = make([]float64, n), make([]float64, n), make([]float64, n)
+	// One narrow band of noise is five times its own mean in one case of 150; a third of an octave never is.
+	power, third := make([]float64, n), make([]float64, n)
+	for i, f := range r.FreqHz {
+		if f < c.spec.RateHz/2 {
+			power[i] = sp.power(f)
+		}
+	}
+	smoothThird(third, power)
 	var sig, noi [10]float64
 	for i, f := range r.FreqHz {
 		if f < c.spec.StartHz || f > c.spec.EndHz {
 			r.LevelDB[i], r.PhaseDeg[i], r.SNRDB[i] = math.NaN(), math.NaN(), math.Inf(-1)
 			continue
 		}
-		p := sp.power(f)
-		s := p - noise[i]
+		s := power[i] - noise[i]
 		r.SNRDB[i] = math.Inf(-1)
 		if s > 0 {
 			r.SNRDB[i] = 10 * math.Log10(s/max(noise[i], 1e-300))
@@ -440,7 +452,7 @@ func (c *core) linear(r *Response, h []float64, at int, w win) {
 		o := octaveOf(f)
 		sig[o] += max(s, 0)
 		noi[o] += noise[i]
-		if !(r.SNRDB[i] >= UsableSNRDB) {
+		if !(r.SNRDB[i] >= UsableSNRDB && third[i] > 4*noise[i]) {
 			r.LevelDB[i], r.PhaseDeg[i] = math.NaN(), math.NaN()
 			continue
 		}

@@ -31,7 +31,7 @@ func (c *core) inspect(r *Response, recorded, y, h []float64, at int, w win, sta
 	stop := c.interruption(r, y, h, at, start, end)
 	if stop != nil {
 		add(*stop)
-	} else if math.Abs(r.ClockPPM) > MaxClockPPM+sameClockPPM {
+	} else if math.Abs(r.ClockPPM) > MaxClockPPM+c.spec.sameClockPPM() {
 		add(Finding{Kind: ClockOff, Refuse: true, Amount: r.ClockPPM, Text: fmt.Sprintf(
 			"the clocks of output and microphone input are %.0f ppm apart, more than the %.0f that can be removed", r.ClockPPM, MaxClockPPM)})
 	}
@@ -40,19 +40,23 @@ func (c *core) inspect(r *Response, recorded, y, h []float64, at int, w win, sta
 			add(*b)
 		}
 	}
-	bad := 0
-	for _, v := range r.LevelDB {
+	bad, all := 0, 0
+	for i, v := range r.LevelDB {
+		if f := r.FreqHz[i]; f < c.spec.StartHz || f > c.spec.EndHz {
+			continue
+		}
+		all++
 		if math.IsNaN(v) {
 			bad++
 		}
 	}
 	switch {
-	case bad > 48 && stop == nil:
+	case bad > all/10 && stop == nil:
 		add(Finding{Kind: Noisy, Refuse: true, Amount: float64(bad), Text: fmt.Sprintf(
-			"too much noise for the sweep's level: %d of %d points do not stand %g dB out of it", bad, gridPoints, UsableSNRDB)})
+			"too much noise for the sweep's level: %d of %d points do not stand %g dB out of it", bad, all, UsableSNRDB)})
 	case bad > 0 && stop == nil:
 		add(Finding{Kind: Unusable, Amount: float64(bad), Text: fmt.Sprintf(
-			"%d of %d points do not stand %g dB out of the noise and are left out", bad, gridPoints, UsableSNRDB)})
+			"%d of %d points do not stand %g dB out of the noise and are left out", bad, all, UsableSNRDB)})
 	}
 	if d, _ := r.Distortion(1000); d > 0.1 && clipped == 0 {
 		add(Finding{Kind: Distorted, FreqHz: 1000, Amount: d, Text: fmt.Sprintf(
@@ -60,13 +64,13 @@ func (c *core) inspect(r *Response, recorded, y, h []float64, at int, w win, sta
 	}
 }
 
-// clipFrom is where flat tops begin to mean something: below 200 Hz a sine stays within one step of 16 bit for several
-// samples.
+// clipFrom is where flat tops begin to mean something: below 300 Hz (at 48 kHz) a sine stays within one step of 16 bit
+// for several samples.
 func (c *core) clipFrom(start int) int {
-	return start + max(int(c.spec.atSeconds(200)*c.spec.RateHz), 0)
+	return start + max(int(c.spec.atSeconds(300*c.spec.RateHz/48000)*c.spec.RateHz), 0)
 }
 
-// clippedFrames counts samples at full scale (within 16-bit rounding, where there are three and more), and runs of six
+// clippedFrames counts samples at full scale (within 16-bit rounding, where there are three and more), and runs of four
 // and more equal samples at the peak of a loud recording, as a converter before a gain leaves them.
 func clippedFrames(x []float64, flatFrom int) int {
 	full, peak := 0, 0.0
@@ -88,7 +92,7 @@ func clippedFrames(x []float64, flatFrom int) int {
 			run++
 			continue
 		}
-		if run >= 6 {
+		if run >= 4 {
 			flat += run
 		}
 		run = 1
@@ -119,21 +123,21 @@ func (c *core) interruption(r *Response, y, h []float64, at, start, end int) *Fi
 				"the recording was interrupted: there is a gap %.2f s into the sweep, at about %s", float64(i-run-start)/rate, plainHz(f))}
 		}
 	}
-	// From some octave on nothing more than noise, although what went before was clear.
-	for o := 2; o < 9; o++ {
-		before, after := math.Inf(1), math.Inf(-1)
-		for i, v := range r.OctaveSNRDB {
-			if math.IsNaN(v) {
-				continue
-			}
-			if i < o && i > 0 {
-				before = min(before, v)
-			} else if i > o {
-				after = max(after, v)
-			}
+	// From some frequency on nothing more than noise, for two octaves and more, although what went before was clear. Where
+	// the response only sinks into the noise, the last octave above it is not clear.
+	last, top := -1, -1
+	for i, f := range r.FreqHz {
+		if !math.IsNaN(r.LevelDB[i]) {
+			last = i
 		}
-		if before > 15 && !math.IsInf(after, -1) && after < 6 || before > 15 && math.IsInf(after, -1) {
-			f := octaveMidHz[o]
+		if f <= c.spec.EndHz {
+			top = i
+		}
+	}
+	if last >= 48 && top-last >= 96 {
+		before := slices.Clone(r.SNRDB[last-48 : last])
+		slices.Sort(before)
+		if f := r.FreqHz[last]; before[12] > 20 {
 			return &Finding{Kind: Interrupted, Refuse: true, FreqHz: f, Text: fmt.Sprintf(
 				"the sweep was interrupted: the sound stops at about %s", plainHz(f))}
 		}

@@ -4,6 +4,7 @@ import (
 	"math"
 	"math/cmplx"
 	"math/rand/v2"
+	"os"
 
 	"gonum.org/v1/gonum/dsp/fourier"
 )
@@ -107,6 +108,14 @@ func addNoise(x []float64, snrDB float64, rng *rand.Rand) []float64 {
 		out[i] = v + s*rng.NormFloat64()
 	}
 	return out
+}
+
+// count is how often something is tried: short usually, long with CUSHWRIGHT_LONG=1.
+func count(short, long int) int {
+	if os.Getenv("CUSHWRIGHT_LONG") == "1" {
+		return long
+	}
+	return short
 }
 
 func newRand(n uint64) *rand.Rand { return rand.New(rand.NewPCG(n, 20)) }

@@ -11,7 +11,7 @@ type Spec struct {
 	Seconds        float64 // wanted length of the sweep itself; DurationSeconds is the real one
 	RateHz         float64
 	LevelDB        float64 // peak against full scale, ≤ 0
-	FadeSeconds    float64 // raised cosine at either end, within the sweep, at most a quarter of it
+	FadeSeconds    float64 // raised cosine at the end, within the sweep, at most a quarter of it; see fadeInFrames
 	LeadSeconds    float64 // silence before
 	TrailSeconds   float64 // silence after: room for the response to die away and for the noise to be heard
 	Synchronised   bool    // length adjusted so that every harmonic is a time-shifted copy of the sweep (Novak 2015)
@@ -79,6 +79,15 @@ func (s Spec) atSeconds(freqHz float64) float64 {
 	return s.GrowthSeconds() * math.Log(freqHz/s.StartHz)
 }
 
+// fadeInFrames is FadeSeconds, but at least the third of an octave: the direct component that even-order distortion adds
+// must not come on as a step, whose spectrum would lie over the lowest response. The fade itself is divided out exactly.
+func (s Spec) fadeInFrames() float64 {
+	if s.FadeSeconds == 0 {
+		return 0
+	}
+	return s.RateHz * max(s.FadeSeconds, math.Ln2/3*s.GrowthSeconds())
+}
+
 func (s Spec) leadFrames() int  { return int(math.Round(s.LeadSeconds * s.RateHz)) }
 func (s Spec) sweepFrames() int { return int(math.Round(s.DurationSeconds() * s.RateHz)) }
 
@@ -91,13 +100,16 @@ func (s Spec) Signal() []float64 {
 	lead, n := s.leadFrames(), s.sweepFrames()
 	x := make([]float64, lead+n+int(math.Round(s.TrailSeconds*s.RateHz)))
 	l, a := s.GrowthSeconds(), math.Pow(10, s.LevelDB/20)
-	fade := s.FadeSeconds * s.RateHz
+	fade, fadeIn := s.FadeSeconds*s.RateHz, s.fadeInFrames()
 	for i := range n {
 		t := float64(i) / s.RateHz
 		// Whole turns are taken off before the sine: the phase runs to some 10⁵ radians.
 		turns := s.StartHz * l * math.Expm1(t/l)
 		v := a * math.Sin(2*math.Pi*(turns-math.Floor(turns)))
-		if d := min(float64(i), float64(n-1-i)); d < fade {
+		if d := float64(i); d < fadeIn {
+			v *= 0.5 - 0.5*math.Cos(math.Pi*d/fadeIn)
+		}
+		if d := float64(n - 1 - i); d < fade {
 			v *= 0.5 - 0.5*math.Cos(math.Pi*d/fade)
 		}
 		x[lead+i] = v

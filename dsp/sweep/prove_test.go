@@ -1,0 +1,139 @@
+package sweep
+
+import (
+	"math"
+	"strings"
+	"testing"
+)
+
+// Source: half-widths of a mean in units of σ, Student t, computed with scipy.
+func TestStudent(t *testing.T) {
+	for n, want := range map[int]float64{3: 2.484, 5: 1.242, 10: 0.715} {
+		near1(t, "half-width", t95(float64(n-1))/math.Sqrt(float64(n)), want, 5e-4)
+	}
+}
+
+// Welch's interval against scipy.stats: 1, 2, 4, 4.5 and 2.2, 3.1, 2.9 give the figures of
+// ttest_ind(equal_var=False).confidence_interval().
+func TestWelchAgainstScipy(t *testing.T) {
+	var want struct{ Diff, Half float64 }
+	python(t, `
+import scipy.stats as S, numpy as np, json
+a, b = [1, 2, 4, 4.5], [2.2, 3.1, 2.9]
+va, vb = np.var(a, ddof=1)/4, np.var(b, ddof=1)/3
+dof = (va+vb)**2/(va**2/3+vb**2/2)
+t, p = S.ttest_ind(a, b, equal_var=False)
+diff = np.mean(a)-np.mean(b)
+print(json.dumps({"Diff": diff, "Half": diff/t*S.t.ppf(.975, dof)}))`, &want)
+	diff, half, family := welch([]float64{1, 2, 4, 4.5}, []float64{2.2, 3.1, 2.9})
+	near1(t, "difference", diff, want.Diff, 1e-12)
+	near1(t, "half-width", half, want.Half, 1e-6)
+	if family <= half {
+		t.Error("the interval for ten together is no wider")
+	}
+}
+
+func TestProve(t *testing.T) {
+	trials := count(40, 300)
+	bump := func(hz, db float64) func(float64) float64 {
+		return func(f float64) float64 { u := math.Log2(f/hz) / 0.5; return db * math.Exp(-0.5*u*u) }
+	}
+	for _, c := range []struct {
+		name       string
+		seats      int
+		left       func(float64) float64
+		want       Outcome
+		atLeast    int // per cent of the trials
+		where      string
+		withinLow  int // per cent within the band, bounds
+		withinHigh int
+	}{
+		{"all taken away, 5 seats", 5, func(float64) float64 { return -6 }, Proven, 85, "", 88, 100},
+		{"all taken away, 10 seats", 10, func(float64) float64 { return 0 }, Proven, 85, "", 88, 100},
+		{"all taken away, 3 seats", 3, func(float64) float64 { return 0 }, NotProven, 90, "", 85, 100},
+		{"7 dB left at 1 kHz", 5, bump(1000, 7), Missed, 95, "1 kHz", 0, 20},
+		{"4 dB left at 500 Hz, 10 seats", 10, bump(500, 4), Missed, 95, "501 Hz", 0, 30},
+	} {
+		rng := newRand(300)
+		got, within, where := map[Outcome]int{}, 0, 0
+		covered, octaves := 0, 0
+		for range trials {
+			resp := inventCushion(rng, 4)
+			swap := inventCushion(rng, 4)
+			var ref, before, after [][]float64
+			for range c.seats {
+				ref = append(ref, inventSeat(resp, rng, 1))
+				before = append(before, inventSeat(swap, rng, 1))
+				after = append(after, inventSeat(func(f float64) float64 { return resp(f) + c.left(f) }, rng, 1))
+			}
+			p, err := Prove(Grid(), ref, before, after)
+			if err != nil {
+				t.Fatal(err)
+			}
+			got[p.Outcome]++
+			if p.WithinScatter {
+				within++
+			}
+			if strings.Contains(p.Text, "about "+c.where) {
+				where++
+			}
+			for _, o := range p.Octaves {
+				octaves++
+				if math.Abs(o.AfterDB) <= o.AfterHalfDB {
+					covered++
+				}
+			}
+			if !(p.Shrink < 1) || p.SeatsWanted < 2 || len(p.Octaves) != 10 {
+				t.Fatalf("%+v", p)
+			}
+		}
+		t.Logf("%s: %v; within the band %d of %d; octaves whose interval holds 0: %.1f %%", c.name, got, within, trials, 100*float64(covered)/float64(octaves))
+		if got[c.want]*100 < c.atLeast*trials || within*100 < c.withinLow*trials || within*100 > c.withinHigh*trials {
+			t.Errorf("%s: %v, %q wanted in %d %%; within the band %d (%d to %d %%)", c.name, got, c.want, c.atLeast, within, c.withinLow, c.withinHigh)
+		}
+		if c.where != "" && where*100 < c.atLeast*trials {
+			t.Errorf("%s: the place is named only %d times", c.name, where)
+		}
+		if c.want == Proven && (covered*100 < octaves*92 || covered*100 > octaves*98) {
+			t.Errorf("%s: the 95 %% intervals hold the truth in %d of %d", c.name, covered, octaves)
+		}
+	}
+	if _, err := Prove(Grid(), [][]float64{make([]float64, gridPoints)}, nil, nil); err == nil {
+		t.Error("proof from one seat")
+	}
+}
+
+func TestAgreement(t *testing.T) {
+	rng := newRand(400)
+	refused := map[string]int{}
+	for range 200 {
+		resp := inventCushion(rng, 4)
+		var earlier [][]float64
+		for range 3 {
+			earlier = append(earlier, inventSeat(resp, rng, 0.5))
+		}
+		leak := func(f float64) float64 { return resp(f) - 10*math.Log10(1+math.Pow(160/f, 4)) }
+		other := inventCushion(rng, 4)
+		for name, level := range map[string][]float64{
+			"good": inventSeat(resp, rng, 0.5), "leak": inventSeat(leak, rng, 0.5), "another cushion": inventSeat(other, rng, 0.5)} {
+			_, found, err := Agreement(Grid(), level, earlier)
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, f := range found {
+				refused[name+": "+string(f.Kind)]++
+			}
+		}
+	}
+	t.Log(refused)
+	if refused["good: leak"]+refused["good: seats-disagree"] > 10 || refused["leak: leak"] < 195 ||
+		refused["another cushion: seats-disagree"]+refused["another cushion: leak"] < 180 {
+		t.Errorf("of 200 each: %v", refused)
+	}
+	if rms, found, err := Agreement(Grid(), make([]float64, gridPoints), nil); rms != 0 || found != nil || err != nil {
+		t.Error("the first seat has nothing to agree with")
+	}
+	if _, _, err := Agreement(Grid(), nil, nil); err == nil {
+		t.Error("a seat without levels")
+	}
+}

@@ -1,0 +1,149 @@
+package sweep
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"slices"
+	"testing"
+)
+
+// inventCushion makes the level response of an invented cushion on an invented headphone: bass shelf and leak, depth,
+// middle and top. Two of them differ by some 1.5·bumpDB RMS between 200 Hz and 4 kHz.
+func inventCushion(rng *rand.Rand, bumpDB float64) func(f float64) float64 {
+	shelf, corner := 1.6*bumpDB*rng.NormFloat64(), 60*math.Exp(0.4*rng.NormFloat64())
+	type bump struct{ hz, db, octaves float64 }
+	var b []bump
+	for i := range 12 {
+		hz := 130 * math.Pow(2, 0.55*(float64(i)+rng.Float64()))
+		b = append(b, bump{hz, bumpDB * rng.NormFloat64(), 0.12 + 0.3*rng.Float64()})
+	}
+	return func(f float64) float64 {
+		v := shelf/(1+math.Pow(f/(2*corner), 2)) - 10*math.Log10(1+math.Pow(corner/3/f, 4))
+		for _, x := range b {
+			u := math.Log2(f/x.hz) / x.octaves
+			v += x.db * math.Exp(-0.5*u*u)
+		}
+		return v
+	}
+}
+
+// inventScatterDB is the invented model of seating scatter, standard deviations: 3 dB below 100 Hz, 1 dB from 0.2 to 4 kHz,
+// 3 dB to 8 kHz, 5 dB above, with slopes between.
+func inventScatterDB(f float64) float64 {
+	x := []float64{100, 200, 4000, 5000, 8000, 9000}
+	y := []float64{3, 1, 1, 3, 3, 5}
+	if f <= x[0] {
+		return y[0]
+	}
+	for i := 1; i < len(x); i++ {
+		if f < x[i] {
+			return y[i-1] + (y[i]-y[i-1])*math.Log(f/x[i-1])/math.Log(x[i]/x[i-1])
+		}
+	}
+	return y[len(y)-1]
+}
+
+// inventSeat adds to a response the scatter of one seating: smooth over about half an octave, plus a free overall level and
+// a little noise from point to point.
+func inventSeat(resp func(f float64) float64, rng *rand.Rand, amount float64) []float64 {
+	const perOctave = 2
+	knots := make([]float64, 10*perOctave+5)
+	for i := range knots {
+		knots[i] = rng.NormFloat64()
+	}
+	level := 0.5 * rng.NormFloat64()
+	out := make([]float64, gridPoints)
+	for i, f := range Grid() {
+		u := math.Log2(f/20)*perOctave + 1.5
+		k := int(u)
+		t := u - float64(k)
+		// Raised-cosine weights between neighbours, scaled to unit variance.
+		w := 0.5 - 0.5*math.Cos(math.Pi*t)
+		z := (knots[k]*(1-w) + knots[k+1]*w) / math.Hypot(1-w, w)
+		out[i] = resp(f) + level + amount*inventScatterDB(f)*z + 0.1*rng.NormFloat64()
+	}
+	return out
+}
+
+func invent(n, seats int, rng *rand.Rand, differDB float64) (resp []func(float64) float64, rec []Recorded) {
+	for i := range n {
+		resp = append(resp, inventCushion(rng, differDB))
+		r := Recorded{Name: fmt.Sprintf("cushion-%d", i+1)}
+		for range seats {
+			r.LevelDB = append(r.LevelDB, inventSeat(resp[i], rng, 1))
+		}
+		rec = append(rec, r)
+	}
+	return
+}
+
+// tally counts the answers for trials fresh seats of recorded cushions and as many of strangers.
+type tally struct{ trials, right, ambiguous, shared, wrong, lost, unknown int }
+
+func try(t *testing.T, rng *rand.Rand, cushions, seats, trials int, differDB float64) (y tally) {
+	t.Helper()
+	resp, rec := invent(cushions, seats, rng, differDB)
+	judge, err := NewJudge(Grid(), rec)
+	if err != nil {
+		t.Fatal(err)
+	}
+	ask := func(level []float64) Answer {
+		a, err := judge.Which(level)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return a
+	}
+	for i := range trials {
+		k := i % cushions
+		switch a := ask(inventSeat(resp[k], rng, 1)); {
+		case a.Verdict == Known && a.Name == rec[k].Name:
+			y.right++
+		case a.Verdict == Known:
+			y.wrong++
+		case a.Verdict == Ambiguous:
+			y.ambiguous++
+			if slices.Contains(a.Between, rec[k].Name) {
+				y.shared++
+			}
+		default:
+			y.lost++
+		}
+		if ask(inventSeat(inventCushion(rng, differDB), rng, 1)).Verdict == Unknown {
+			y.unknown++
+		}
+		y.trials++
+	}
+	return
+}
+
+// Invented worlds of 12 cushions that differ by some 6 dB RMS, 5 seats each; 200 fresh seats and 200 strangers.
+func TestWhich(t *testing.T) {
+	for world := range uint64(count(2, 5)) {
+		y := try(t, newRand(100+world), 12, 5, 200, 4)
+		t.Logf("world %d: %+v", world, y)
+		if y.right+y.ambiguous < 196 || y.wrong > 2 || y.unknown < 190 || y.right < 180 {
+			t.Errorf("world %d: %+v; wanted: right or ambiguous 196, wrong at most 2, strangers unknown 190", world, y)
+		}
+	}
+}
+
+// Cushions more alike than that (4 dB RMS; 1.5 dB), few of them, few seats: fewer are named, but no more are named wrongly.
+func TestWhichNeverGuesses(t *testing.T) {
+	for _, c := range []struct {
+		cushions, seats int
+		differDB        float64
+	}{{12, 5, 3}, {12, 5, 1}, {2, 5, 4}, {2, 3, 4}, {3, 2, 3}, {1, 5, 4}} {
+		var all tally
+		for world := range uint64(count(1, 4)) {
+			y := try(t, newRand(200+world), c.cushions, c.seats, 100, c.differDB)
+			all.trials, all.right, all.ambiguous, all.shared = all.trials+y.trials, all.right+y.right, all.ambiguous+y.ambiguous, all.shared+y.shared
+			all.wrong, all.lost, all.unknown = all.wrong+y.wrong, all.lost+y.lost, all.unknown+y.unknown
+		}
+		t.Logf("%+v: %+v", c, all)
+		if all.wrong*100 > all.trials {
+			t.Errorf("%+v: %d wrong names in %d trials", c, all.wrong, all.trials)
+		}
+	}
+}

@@ -12,6 +12,8 @@ import (
 	"regexp"
 	"strconv"
 	"testing"
+
+	"gonum.org/v1/gonum/dsp/fourier"
 )
 
 var rates = []float64{44100, 48000, 96000}
@@ -57,14 +59,24 @@ type part struct{ db, seconds float64 }
 
 // tone is a 1 kHz sine on both ears whose level goes through parts.
 func tone(rate float64, parts ...part) []float64 {
-	var x []float64
-	i := 0
+	period := make([]float64, int(rate)/100) // ten periods, whole at every rate here
+	for i := range period {
+		period[i] = math.Sin(2 * math.Pi * 1000 * float64(i) / rate)
+	}
+	n := 0
+	for _, p := range parts {
+		n += int(math.Round(p.seconds * rate))
+	}
+	x := make([]float64, 0, 2*n)
+	at := 0
 	for _, p := range parts {
 		a := math.Pow(10, p.db/20)
 		for range int(math.Round(p.seconds * rate)) {
-			s := a * math.Sin(2*math.Pi*1000*float64(i)/rate)
+			s := a * period[at]
 			x = append(x, s, s)
-			i++
+			if at++; at == len(period) {
+				at = 0
+			}
 		}
 	}
 	return x
@@ -106,7 +118,8 @@ func TestFullScaleSine(t *testing.T) {
 	}
 }
 
-// EBU Tech 3341, the stereo 1 kHz cases for integrated loudness, ±0.1 LU.
+// EBU Tech 3341, the stereo 1 kHz cases for integrated loudness, ±0.1 LU. Beside 48 kHz the parts last a quarter of
+// their time, which leaves the gated mean as it is, unless CUSHWRIGHT_LONG is set.
 func TestIntegrated(t *testing.T) {
 	for _, rate := range rates {
 		for i, c := range []struct {
@@ -120,13 +133,19 @@ func TestIntegrated(t *testing.T) {
 			{[]part{{-26, 20}, {-20, 20.1}, {-26, 20}}, -23},
 		} {
 			m := must(t, rate)
-			m.Process(tone(rate, c.parts...))
+			parts := append([]part(nil), c.parts...)
+			if rate != 48000 && os.Getenv("CUSHWRIGHT_LONG") == "" {
+				for i := range parts {
+					parts[i].seconds /= 4
+				}
+			}
+			m.Process(tone(rate, parts...))
 			if l := m.IntegratedLUFS(); math.Abs(l-c.want) > 0.1 {
 				t.Errorf("case %d at %g Hz: %.3f LUFS, wanted %g", i+1, rate, l, c.want)
 			}
 		}
 		m := must(t, rate)
-		m.Process(tone(rate, part{-23, 20}))
+		m.Process(tone(rate, part{-23, 5}))
 		for name, l := range map[string]float64{"momentary": m.MomentaryLUFS(), "short-term": m.ShortTermLUFS()} {
 			if math.Abs(l+23) > 0.1 {
 				t.Errorf("%s at %g Hz: %.3f LUFS, wanted −23", name, rate, l)
@@ -198,13 +217,17 @@ func TestTruePeak(t *testing.T) {
 func pink(r *rand.Rand, frames int, amp float64) []float64 {
 	x := make([]float64, 2*frames)
 	s := [2][6]float64{}
+	var pole, weight [6]float64
+	for k := range pole {
+		pole[k] = 1 - math.Exp(-2*math.Pi*math.Pow(4, float64(k))*12/48000)
+		weight[k] = math.Pow(2, -float64(k)) * 8
+	}
 	for i := range x {
 		w := 2*r.Float64() - 1
 		y := 0.0
 		for k := range s[i&1] {
-			a := 1 - math.Exp(-2*math.Pi*math.Pow(4, float64(k))*12/48000)
-			s[i&1][k] += (w - s[i&1][k]) * a
-			y += s[i&1][k] * math.Pow(2, -float64(k)) * 8
+			s[i&1][k] += (w - s[i&1][k]) * pole[k]
+			y += s[i&1][k] * weight[k]
 		}
 		x[i] = amp * (y + 0.05*w)
 	}
@@ -214,11 +237,11 @@ func pink(r *rand.Rand, frames int, amp float64) []float64 {
 // programme is invented: noise, tones, pauses and a loud end, different on both ears.
 func programme(rate float64) []float64 {
 	r := rand.New(rand.NewPCG(3, 4))
-	x := pink(r, int(rate*14), 0.1)
+	x := pink(r, int(rate*7), 0.1)
 	for i := range len(x) / 2 {
 		s := float64(i) / rate
 		g := 0.0
-		switch int(s) / 2 {
+		switch int(s) {
 		case 0, 4:
 			g = 0.3
 		case 1:
@@ -240,7 +263,9 @@ func programme(rate float64) []float64 {
 func TestBesideFFmpeg(t *testing.T) {
 	for _, rate := range rates {
 		r := rand.New(rand.NewPCG(1, 2))
-		for name, x := range map[string][]float64{"pink noise": pink(r, int(rate*5), 0.2), "programme": programme(rate)} {
+		for name, x := range map[string][]float64{"pink noise": pink(r, int(rate*3), 0.2), "programme": programme(rate)} {
+			// ffmpeg's filter leaves the last block or two of a stream out, which counts in a short one: end in silence.
+			x = append(x, make([]float64, 2*int(rate))...)
 			m := must(t, rate)
 			m.Process(x)
 			i, p := ffmpeg(t, rate, x)
@@ -290,37 +315,35 @@ func ffmpeg(t *testing.T, rate float64, x []float64) (lufs, peakDB float64) {
 	return num(loudLine), num(peakLine)
 }
 
-// PinkGainDB against the streaming meter: a sum of sines of equal power per third-octave-and-finer step is pink from
-// 20 Hz to 20 kHz; each is given the response's gain.
+// PinkGainDB against the streaming meter: noise with an exact 1/f power spectrum from 20 Hz to 20 kHz, with and without
+// the response.
 func TestPinkGain(t *testing.T) {
-	shelf := func(f float64) float64 { return 6 / (1 + math.Pow(f/105, 2)) }
-	for name, resp := range map[string]func(float64) float64{
-		"flat": func(float64) float64 { return 0 }, "level": func(float64) float64 { return -4.5 },
-		"bass": shelf, "tilt": func(f float64) float64 { return -3 * math.Log10(f/1000) },
-		"bell": func(f float64) float64 { return 8 * math.Exp(-math.Pow(math.Log2(f/3000)*2, 2)) },
-	} {
-		const rate, n, sines = 48000.0, 48000 * 6, 240
-		var level [2]float64
-		for pass := range 2 {
-			r := rand.New(rand.NewPCG(9, 9))
-			x := make([]float64, 2*n)
-			for k := range sines {
-				f := 20 * math.Pow(1000, (float64(k)+0.5)/sines)
-				a := 0.01
-				if pass == 1 {
-					a *= math.Pow(10, resp(f)/20)
-				}
-				z, w := cmplx.Rect(a, 2*math.Pi*r.Float64()), cmplx.Rect(1, 2*math.Pi*f/rate)
-				for i := range n {
-					x[2*i] += real(z)
-					z *= w
-				}
+	const rate, n = 48000.0, 1 << 18
+	fft := fourier.NewFFT(n)
+	level := func(resp func(float64) float64) float64 {
+		r := rand.New(rand.NewPCG(9, 9))
+		c := make([]complex128, n/2+1)
+		for k := range c {
+			if f := float64(k) * rate / n; f >= 20 && f <= 20000 {
+				c[k] = cmplx.Rect(0.0005*math.Pow(10, resp(f)/20)/math.Sqrt(f), 2*math.Pi*r.Float64())
 			}
-			m := must(t, rate)
-			m.Process(x)
-			level[pass] = m.IntegratedLUFS()
 		}
-		got, want := PinkGainDB(resp), level[1]-level[0]
+		x := make([]float64, 2*n)
+		for i, v := range fft.Sequence(nil, c) {
+			x[2*i] = v
+		}
+		m := must(t, rate)
+		m.Process(x)
+		return m.IntegratedLUFS()
+	}
+	flat := level(func(float64) float64 { return 0 })
+	for name, resp := range map[string]func(float64) float64{
+		"level": func(float64) float64 { return -4.5 },
+		"bass":  func(f float64) float64 { return 6 / (1 + math.Pow(f/105, 2)) },
+		"tilt":  func(f float64) float64 { return -3 * math.Log10(f/1000) },
+		"bell":  func(f float64) float64 { return 8 * math.Exp(-math.Pow(math.Log2(f/3000)*2, 2)) },
+	} {
+		got, want := PinkGainDB(resp), level(resp)-flat
 		t.Logf("%s: %.3f LU, meter %.3f", name, got, want)
 		if math.Abs(got-want) > 0.05 {
 			t.Errorf("%s: %.3f LU, the meter says %.3f", name, got, want)
@@ -350,7 +373,7 @@ func TestSilence(t *testing.T) {
 // Inf count as silence; nothing is allocated.
 func TestStreaming(t *testing.T) {
 	r := rand.New(rand.NewPCG(5, 5))
-	x := programme(48000)[:2*48000*8]
+	x := programme(48000)[:2*48000*6]
 	read := func(m *Meter) [4]float64 {
 		return [4]float64{m.MomentaryLUFS(), m.ShortTermLUFS(), m.IntegratedLUFS(), m.TruePeakDB()}
 	}
@@ -395,7 +418,7 @@ func TestStreaming(t *testing.T) {
 
 func BenchmarkMeter(b *testing.B) {
 	m := must(b, 48000)
-	x := programme(48000)[2*48000*4:]
+	x := programme(48000)[2*48000*5:]
 	at := 0
 	for b.Loop() {
 		m.Process(x[at : at+512])

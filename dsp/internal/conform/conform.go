@@ -67,7 +67,7 @@ func splits(t *testing.T, make func() dsp.Processor, o options) {
 		t.Fatal("no output at all")
 	}
 	sizes := []int{1, 2, 3, 5, 16, 31, 32, 33, 64, 127, 128, 256, 480, 1000}
-	for seed := range uint64(20) {
+	for seed := range uint64(8) {
 		r := rand.New(rand.NewPCG(seed, 11))
 		got := append([]float64(nil), x...)
 		p := make()

@@ -86,7 +86,7 @@ func runBlind(c *cobra.Command, plan trial.Plan, first, second string) error {
 	}()
 	s := &sitting{plan: plan, first: first, second: second, order: order, log: log, out: c.OutOrStdout(),
 		hear: func(side string) error { return ask(control.TrialRequest{Hidden: true, Side: side}) }}
-	res, err := s.run(ctx, lines(ctx, c.InOrStdin()))
+	res, err := s.run(lines(ctx, c.InOrStdin()))
 	if err != nil {
 		return err
 	}
@@ -127,10 +127,10 @@ func draw(trials int) []bool {
 	return order
 }
 
-// lines reads lines until the input or the context ends; then the channel is closed.
-func lines(ctx context.Context, r io.Reader) <-chan string {
+// lines returns a function that reads the next line; false when the input or the context has ended.
+func lines(ctx context.Context, r io.Reader) func() (string, bool) {
 	c := make(chan string)
-	go func() {
+	go func() { // a terminal's read cannot be called back: it is left behind
 		defer close(c)
 		for sc := bufio.NewScanner(r); sc.Scan(); {
 			select {
@@ -140,7 +140,14 @@ func lines(ctx context.Context, r io.Reader) <-chan string {
 			}
 		}
 	}()
-	return c
+	return func() (string, bool) {
+		select {
+		case l, ok := <-c:
+			return l, ok
+		case <-ctx.Done():
+			return "", false
+		}
+	}
 }
 
 // record is where answers are kept before anything is told.
@@ -166,28 +173,31 @@ const blindHelp = `  a, b   hear A, hear B             x        hear X, which is
 
 // power says what the plan can show.
 func power(p trial.Plan) string {
+	n := p.Needed()
+	in100 := func(rate float64) float64 { return 100 * trial.Power(p.Trials, n, rate) }
 	return fmt.Sprintf(`%d trials: %d right answers are needed (p ≤ %g). This shows a listener who is right in 90 %% of the trials in %.0f of 100
 runs, one at 80 %% in %.0f, one at 70 %% in %.0f; who only guesses passes in %.1f.`,
-		p.Trials, p.Needed(), p.Alpha, 100*p.Power(.9), 100*p.Power(.8), 100*p.Power(.7), 100*p.Power(.5))
+		p.Trials, n, p.Alpha, in100(.9), in100(.8), in100(.7), in100(.5))
 }
 
-// run asks for an answer to every trial. A line that ends too early, or an end of the input, ends the run; the result
-// is that of the whole plan all the same.
-func (s *sitting) run(ctx context.Context, in <-chan string) (trial.Result, error) {
+// run asks for an answer to every trial. An end of the input or of the engine ends the run; the result is that of the
+// whole plan all the same.
+func (s *sitting) run(next func() (string, bool)) (trial.Result, error) {
 	res := trial.Result{Plan: s.plan}
 	salt := rand.Text()
 	seal := sha256.Sum256([]byte(salt + " " + letters(s.order)))
-	fmt.Fprintf(s.out, "%s\n\nA is %s, B is %s, both equally loud.\n%s", power(s.plan), s.first, s.second, blindHelp)
+	can := power(s.plan)
+	fmt.Fprintf(s.out, "%s\n\nA is %s, B is %s, both equally loud.\n%s", can, s.first, s.second, blindHelp)
 	// The seal fixes the order before the first answer without telling it.
 	err := s.note("A %s\nB %s\n%s\nseal of the order, SHA-256 of salt, blank and letters: %s", s.first, s.second,
-		strings.ReplaceAll(power(s.plan), "\n", " "), hex.EncodeToString(seal[:]))
+		strings.ReplaceAll(can, "\n", " "), hex.EncodeToString(seal[:]))
 	if err != nil {
 		return res, err
 	}
 	var answers []bool
 	why := ""
 	for i := 0; i < s.plan.Trials && why == ""; i++ {
-		said, stop, err := s.ask(ctx, in, i)
+		said, stop, err := s.ask(next, i)
 		if err != nil {
 			s.note("broken off: %v", err)
 			why = err.Error()
@@ -222,7 +232,7 @@ func (s *sitting) run(ctx context.Context, in <-chan string) (trial.Result, erro
 }
 
 // ask takes the answer to one trial and puts it on record.
-func (s *sitting) ask(ctx context.Context, in <-chan string, i int) (saidB, stop bool, err error) {
+func (s *sitting) ask(next func() (string, bool), i int) (saidB, stop bool, err error) {
 	hear := func(b bool) error {
 		return s.hear(map[bool]string{false: "first", true: "second"}[b])
 	}
@@ -232,12 +242,7 @@ func (s *sitting) ask(ctx context.Context, in <-chan string, i int) (saidB, stop
 	}
 	fmt.Fprintf(s.out, "\ntrial %d of %d, A is heard: ", i+1, s.plan.Trials)
 	for {
-		var line string
-		var ok bool
-		select {
-		case line, ok = <-in:
-		case <-ctx.Done():
-		}
+		line, ok := next()
 		if !ok {
 			return false, true, nil
 		}

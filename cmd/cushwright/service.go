@@ -114,6 +114,10 @@ func (s *service) loaded(snap *config.Snapshot, err error) {
 		s.report(err)
 		return
 	}
+	if s.trial != nil {
+		s.trial.late = snap // an edit must not be heard in the middle of a trial
+		return
+	}
 	if snap.Hash == s.snap.Hash && s.problems == nil {
 		return
 	}

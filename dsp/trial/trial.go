@@ -22,6 +22,14 @@ const MaxTrials = 1000
 // an upper bound whatever made the listener stop.
 func PValue(trials, correct int) float64 {
 	mustPlan(trials)
+	if trials <= 52 { // the same sum in machine integers: no product exceeds 2^64, and 2^52 is exact in a float64
+		sum, c := uint64(0), uint64(1)
+		for k := trials; k >= max(correct, 0); k-- {
+			sum += c // trials over k
+			c = c * uint64(k) / uint64(trials-k+1)
+		}
+		return float64(sum) / float64(uint64(1)<<trials)
+	}
 	sum, c := new(big.Int), new(big.Int)
 	for k := max(correct, 0); k <= trials; k++ {
 		sum.Add(sum, c.Binomial(int64(trials), int64(k)))

@@ -272,7 +272,7 @@ func TestParseKey(t *testing.T) {
 	}
 }
 
-// The table files seed the fuzzers as well.
+// The table files start the fuzzers as well.
 func addFiles(f *testing.F, pattern string) {
 	files, err := filepath.Glob(pattern)
 	if err != nil || len(files) == 0 {

@@ -386,16 +386,25 @@ func transfer(t *testing.T, rec *soundtest.Recording, settle, n int, x []complex
 	}
 }
 
-// noiseAt is sample n of a white noise that any process can compute: a counter signal that survives a filter or a
-// change of level, and that a correlation finds to a fraction of a frame.
-func noiseAt(n int) float64 {
+// white is sample n of a white noise that any process can compute (the mixing is that of splitmix64).
+func white(n int) float64 {
 	x := uint64(n)*0x9E3779B97F4A7C15 + 0x1234567
 	x ^= x >> 30
 	x *= 0xBF58476D1CE4E5B9
 	x ^= x >> 27
 	x *= 0x94D049BB133111EB
 	x ^= x >> 31
-	return (float64(x>>11)/(1<<52) - 1) * 0.25
+	return float64(x>>11)/(1<<52) - 1
+}
+
+// noiseAt is sample n of the counter signal: noise that tells its place, that survives a change of level, and that is
+// low-passed (binomial weights) so that a correlation finds it to a fraction of a frame, however it was resampled.
+func noiseAt(n int) float64 {
+	x := 0.0
+	for k, w := range [...]float64{1, 8, 28, 56, 70, 56, 28, 8, 1} {
+		x += w * white(n-k)
+	}
+	return x / 256 * 0.8
 }
 
 // locate finds window in the counter signal near guess by correlation and returns the position and how well it fits (1: whole).

@@ -1,4 +1,4 @@
-//go:build ignore
+//go:build generate
 
 // Command dot_gen writes the AVX2 and AVX-512 kernels of the resampler's dot product.
 package main

@@ -1,4 +1,4 @@
-//go:build ignore
+//go:build generate
 
 // Command kernelgen writes the chain kernels for amd64.
 //

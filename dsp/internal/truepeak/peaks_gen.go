@@ -1,4 +1,4 @@
-//go:build ignore
+//go:build generate
 
 // Command peaks_gen writes the AVX2 and AVX-512 kernels of Peaks: lanes are frames, one pass makes all phases.
 package main

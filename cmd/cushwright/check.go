@@ -29,7 +29,8 @@ func (a *app) checkCommand() *cobra.Command {
 				Bench    string    `json:"bench"`
 				Cushions []string  `json:"cushions"`
 				Problems []problem `json:"problems"`
-			}{Bench: dir, Cushions: []string{}, Problems: []problem{}}
+				Warnings []string  `json:"warnings"` // odd, but the engine runs
+			}{Bench: dir, Cushions: []string{}, Problems: []problem{}, Warnings: []string{}}
 			snap, err := config.Load(dir)
 			var ps config.Problems
 			switch {
@@ -41,12 +42,18 @@ func (a *app) checkCommand() *cobra.Command {
 				return err
 			default:
 				out.Cushions = snap.CushionNames()
+				for _, w := range snap.Warnings {
+					out.Warnings = append(out.Warnings, w.Error())
+				}
 			}
 			if asJSON {
 				if err := printJSON(out); err != nil {
 					return err
 				}
 			} else if len(out.Problems) == 0 {
+				for _, w := range out.Warnings {
+					fmt.Fprintln(c.ErrOrStderr(), "note:", w)
+				}
 				fmt.Fprintf(c.OutOrStdout(), "%s: in order, %d cushions\n", dir, len(out.Cushions))
 			} else {
 				for _, p := range out.Problems {

@@ -16,7 +16,7 @@ const (
 	absGateLUFS  = -70.0
 	relGateLU    = -10.0
 	topLUFS      = 30.0
-	binsPerLU    = 20
+	binsPerLU    = 50
 	bins         = int((topLUFS - absGateLUFS) * binsPerLU)
 	shortBlocks  = 30 // of 100 ms
 	momentBlocks = 4
@@ -88,7 +88,8 @@ type Meter struct {
 	blocks int                  // blocks so far
 
 	// Gated integration: blocks of 400 ms above the absolute gate, by level. Each bin keeps the exact sum of its
-	// energies, so that only the place of the relative gate is rounded, to 1/20 LU.
+	// energies, so that only the place of the relative gate is rounded: it passes or stops the blocks of its bin (1/50 LU)
+	// together, by their mean.
 	count [bins]uint32
 	sum   [bins]float64
 
@@ -249,8 +250,12 @@ func (m *Meter) IntegratedLUFS() float64 {
 	if n == 0 {
 		return math.Inf(-1)
 	}
-	gate := toLUFS(p/n) + relGateLU
-	p, n = m.above(int(math.Ceil((gate - absGateLUFS) * binsPerLU)))
+	gate := p / n * math.Pow(10, relGateLU/10)
+	at := min(max(int((toLUFS(gate)-absGateLUFS)*binsPerLU), 0), bins-1)
+	if m.count[at] > 0 && m.sum[at] <= gate*float64(m.count[at]) {
+		at++
+	}
+	p, n = m.above(at)
 	if n == 0 {
 		return math.Inf(-1)
 	}

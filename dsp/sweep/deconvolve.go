@@ -27,9 +27,11 @@ type Response struct {
 	DelaySeconds float64 // from the first sample of the recording to where the signal's first sample came
 	ClockPPM     float64 // by how much the output's clock runs faster than the input's; removed from everything else
 
-	Impulse       []float64 // impulse response, windowed, at RateHz, of a flat path 1 at ImpulseZero
-	ImpulseZero   int       // the frame that belongs to DelaySeconds
-	WindowSeconds float64   // how far the window reaches behind the peak before it falls to a half
+	// Impulse is the windowed impulse response at RateHz, within the sweep's range: rolled off (second order) just below
+	// StartHz and above EndHz.
+	Impulse       []float64
+	ImpulseZero   int     // the frame that belongs to DelaySeconds
+	WindowSeconds float64 // how far the window reaches behind the peak before it falls to a half
 
 	PeakDB, RMSDB float64 // of the recording while the sweep ran, against full scale; RMS 0 dB = a sine at full scale
 	Findings      []Finding
@@ -77,14 +79,19 @@ const MaxClockPPM = 300.0
 func (s Spec) sameClockPPM() float64 { return 6 / s.GrowthSeconds() }
 
 // Deconvolve turns the recording of spec.Signal() into the response of the path. The recording must hold the whole
-// signal at whatever delay ≥ −LeadSeconds; half a second more than the signal is a good length. Trail silence longer
-// than the decay gives a better figure of the noise.
+// signal, and at least half of its trail silence, at whatever delay; half a second more than the signal is a good length.
+// Trail silence longer than the decay gives a better figure of the noise.
 //
 // A recording without a usable sweep gives a *Finding as the error (Silent, NoSweep, Interrupted); a bad spec a plain
 // error. Whatever else is wrong stands in Findings; ask Refused.
 func Deconvolve(recorded []float64, spec Spec) (*Response, error) {
 	if err := spec.Check(); err != nil {
 		return nil, err
+	}
+	for i, v := range recorded {
+		if math.IsNaN(v) || math.IsInf(v, 0) {
+			return nil, fmt.Errorf("sweep: deconvolve %q: sample %d is not a finite number", "recording", i)
+		}
 	}
 	if f := silent(recorded); f != nil {
 		return nil, f
@@ -139,6 +146,10 @@ func Deconvolve(recorded []float64, spec Spec) (*Response, error) {
 	r.PeakDB, r.RMSDB = 20*math.Log10(r.PeakDB), 10*math.Log10(2*r.RMSDB/float64(end-start))
 
 	c.left = len(y) - end
+	if least := spec.TrailSeconds * spec.RateHz / 2; float64(c.left) < least {
+		return nil, &Finding{Kind: Interrupted, Refuse: true, Amount: least - float64(c.left), Text: "the recording was interrupted: " +
+			"it ends before the response to the sweep has died away"}
+	}
 	w := c.window(h, peak, c.left)
 	r.WindowSeconds = float64(w.flat+w.fade/2) / spec.RateHz
 	c.linear(r, h, peak, w)
@@ -168,15 +179,25 @@ func newCore(spec Spec, recorded int) *core {
 	c.inv = make([]complex128, len(c.s))
 	p0 := c.power(spec.StartHz)
 	p1 := c.power(spec.EndHz)
+	const held = 0.03 // of the power that the sweep would have without fades
+	fade0 := spec.StartHz * math.Exp(spec.fadeInFrames()/spec.RateHz/spec.GrowthSeconds())
+	fade1 := spec.EndHz * math.Exp(-spec.FadeSeconds/spec.GrowthSeconds())
 	for k := 1; k < len(c.s); k++ {
 		f := float64(k) * c.hz
-		// Inside the sweep its own spectrum is divided out exactly, fades included; outside, where there is none, the
-		// quotient is brought down smoothly instead of dividing noise by nothing.
+		// Inside the sweep its own spectrum is divided out exactly; outside, where there is none, the quotient is brought
+		// down smoothly instead of dividing noise by nothing. In the fades it is held a little, which shape makes good.
 		eps := 0.0
-		if f < spec.StartHz {
-			eps = p0 * math.Pow(math.Log(spec.StartHz/f)/0.2, 4)
-		} else if f > spec.EndHz {
-			eps = p1 * math.Pow(math.Log(f/spec.EndHz)/0.02, 4)
+		switch {
+		case f < spec.StartHz:
+			eps = p0 * (held + math.Pow(math.Log(spec.StartHz/f)/0.2, 4))
+		case f > spec.EndHz:
+			eps = p1 * (held + math.Pow(math.Log(f/spec.EndHz)/0.02, 4))
+		case f < fade0:
+			u := math.Log(fade0/f) / math.Log(fade0/spec.StartHz)
+			eps = held * c.power(f) * u * u
+		case f > fade1:
+			u := math.Log(f/fade1) / math.Log(spec.EndHz/fade1)
+			eps = held * c.power(f) * u * u
 		}
 		d := real(c.s[k])*real(c.s[k]) + imag(c.s[k])*imag(c.s[k]) + eps
 		c.inv[k] = c.high(f) * cmplx.Conj(c.s[k]) / complex(d, 0)
@@ -197,6 +218,12 @@ func (c *core) high(f float64) complex128 {
 	return s * s / (s*s + complex(math.Sqrt2, 0)*s + 1)
 }
 
+// shape is what deconvolution makes of a flat path: high and the holding down at the ends.
+func (c *core) shape(f float64) complex128 {
+	k := min(max(int(math.Round(f/c.hz)), 1), len(c.s)-1)
+	return c.inv[k] * c.s[k]
+}
+
 // deconvolve returns the impulse response over n frames, harmonics wrapped to the end.
 func (c *core) deconvolve(y []float64) []float64 {
 	x := make([]float64, c.n)
@@ -214,29 +241,25 @@ func (c *core) deconvolve(y []float64) []float64 {
 
 // The lowest ratio of peak to RMS at which a sweep counts as found. The largest of 10⁶ Gaussian values is about 5; the
 // deconvolved noise is close to Gaussian. Common practice, no source.
-const minProminence = 9.0
+const minProminence = 12.0
 
-// peak returns the frame of the largest value and its ratio to the RMS of all.
+// peak returns the frame of the largest value and its ratio to the RMS 50 to 300 ms away from it, on the side where that
+// is more. A click or hum that is no sweep is drawn out by the deconvolution: it has no such peak.
 func (c *core) peak(h []float64) (int, float64) {
-	best, at, sum := 0.0, 0, 0.0
+	best, at := 0.0, 0
 	for i, v := range h {
-		sum += v * v
 		if a := math.Abs(v); a > best {
 			best, at = a, i
 		}
 	}
-	// The peak itself must not count as noise.
-	rest := max(sum-near(h, at, int(0.05*c.spec.RateHz)), 1e-300)
-	return at, best / math.Sqrt(rest/float64(len(h)))
-}
-
-func near(h []float64, at, span int) float64 {
-	s := 0.0
-	for i := -span; i <= span; i++ {
-		v := h[wrap(at+i, len(h))]
-		s += v * v
+	from, to := int(0.05*c.spec.RateHz), int(0.3*c.spec.RateHz)
+	var before, after float64
+	for i := from; i < to; i++ {
+		v, w := h[wrap(at-i, len(h))], h[wrap(at+i, len(h))]
+		before += v * v
+		after += w * w
 	}
-	return s
+	return at, best / math.Sqrt(max(before, after, 1e-300)/float64(to-from))
 }
 
 func wrap(i, n int) int {
@@ -456,7 +479,7 @@ func (c *core) linear(r *Response, h []float64, at int, w win) {
 			r.LevelDB[i], r.PhaseDeg[i] = math.NaN(), math.NaN()
 			continue
 		}
-		hp := c.high(f)
+		hp := c.shape(f)
 		r.LevelDB[i] = 10 * math.Log10(s/abs2(hp))
 		r.PhaseDeg[i] = cmplx.Phase(sp.near(f, w.pre)/hp) * 180 / math.Pi
 	}
@@ -490,7 +513,7 @@ func (c *core) harmonics(r *Response, h []float64, at int, w win) {
 			if f > c.spec.EndHz || f < 2*c.spec.StartHz || r.FreqHz[i] < c.spec.StartHz {
 				continue
 			}
-			hp := abs2(c.high(f))
+			hp := abs2(c.shape(f))
 			floor[i] = math.Sqrt(noise[i] / hp)
 			if p := sp.power(f) - noise[i]; p > noise[i]*math.Pow(10, UsableSNRDB/10) {
 				ratio[i] = math.Sqrt(p / hp)

@@ -215,7 +215,7 @@ func (c *core) burst(y, h []float64, at int, w win, start, end int) *Finding {
 			hs[k] = 0
 			continue
 		}
-		hs[k] *= c.s[k] / c.high(float64(k)*c.hz)
+		hs[k] *= c.s[k] / c.shape(float64(k)*c.hz)
 		res[k] = ys[k] - hs[k]
 	}
 	// In octaves, each against its own median over time: what usually is in an octave, rumble or hiss, does not hide what

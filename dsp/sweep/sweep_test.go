@@ -213,20 +213,27 @@ func TestDistortionThroughPath(t *testing.T) {
 }
 
 func TestClockDifference(t *testing.T) {
-	s := Default(48000)
 	p := booth()
-	clean := p.play(s.Signal(), 48000, 24000)
-	for _, ppm := range []float64{200, -300} {
-		rec := addNoise(resample(clean, 1+ppm*1e-6), 60, newRand(4))
+	for _, c := range []struct{ ppm, seconds float64 }{{200, 5}, {-300, 2}} {
+		s := Default(48000)
+		s.Seconds = c.seconds
+		// Played by a faster clock: the same sweep in seconds, sampled in wider steps.
+		fast := s
+		fast.RateHz = s.RateHz / (1 + c.ppm*1e-6)
+		rec := addNoise(p.play(fast.Signal(), 48000, 24000), 60, newRand(4))
 		r := measure(t, rec, s)
 		db, at, bad := worst(r, p.db, 19.9, 16000)
-		t.Logf("%g ppm: found %.2f, worst %.4f dB at %.0f Hz", ppm, r.ClockPPM, db, at)
+		t.Logf("%g ppm: found %.2f, worst %.4f dB at %.0f Hz", c.ppm, r.ClockPPM, db, at)
 		if db > 0.1 || bad > 0 || len(r.Findings) > 0 {
-			t.Errorf("%g ppm: off by %.3f dB at %.0f Hz, %d unusable, %v", ppm, db, at, bad, r.Findings)
+			t.Errorf("%g ppm: off by %.3f dB at %.0f Hz, %d unusable, %v", c.ppm, db, at, bad, r.Findings)
 		}
-		near1(t, "clock", r.ClockPPM, ppm, 10)
+		near1(t, "clock", r.ClockPPM, c.ppm, s.sameClockPPM())
 	}
-	r := measure(t, resample(clean, 1+400e-6), s)
+	s := Default(48000)
+	s.Seconds = 2
+	fast := s
+	fast.RateHz = s.RateHz / (1 + 400e-6)
+	r := measure(t, p.play(fast.Signal(), 48000, 24000), s)
 	if !has(r, ClockOff) {
 		t.Errorf("400 ppm (%.1f found) pass without a word", r.ClockPPM)
 	}
@@ -304,6 +311,19 @@ func TestFindings(t *testing.T) {
 		{"constant offset", edit(func(x []float64) []float64 { return fill(x, 0.25) }), Silent},
 		{"empty recording", nil, Silent},
 		{"output muted, room noise", noiseOnly(len(good), 0.001), NoSweep},
+		{"output muted, a click", edit(func(x []float64) []float64 {
+			x = noiseOnly(len(x), 1e-5)
+			x[len(x)/2] = 0.5
+			return x
+		}), NoSweep},
+		{"output muted, hum", edit(func(x []float64) []float64 {
+			x = noiseOnly(len(x), 1e-5)
+			for i := range x {
+				x[i] += 0.1 * math.Sin(2*math.Pi*50/rate*float64(i))
+			}
+			return x
+		}), NoSweep},
+		{"trail silence cut off", good[:at(s.EndHz)+rate/50], Interrupted},
 		{"overload at full scale", edit(clip(1.5/peak, 1)), Clipped},
 		{"overload, 16 bit", edit(func(x []float64) []float64 {
 			for i, v := range x {
@@ -411,6 +431,17 @@ func TestUnusablePointsAreNotGuessed(t *testing.T) {
 	}
 	if !has(r, Noisy) && !has(r, Unusable) {
 		t.Error("not a word about it")
+	}
+}
+
+func TestNotFinite(t *testing.T) {
+	s := Short(48000)
+	x := s.Signal()
+	for _, v := range []float64{math.NaN(), math.Inf(-1)} {
+		x[3000] = v
+		if _, err := Deconvolve(x, s); err == nil || !strings.Contains(err.Error(), "sample 3000") {
+			t.Errorf("%g: %v", v, err)
+		}
 	}
 }
 

@@ -5,6 +5,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"slices"
+	"strings"
 	"testing"
 )
 
@@ -145,5 +146,52 @@ func TestWhichNeverGuesses(t *testing.T) {
 		if all.wrong*100 > all.trials {
 			t.Errorf("%+v: %d wrong names in %d trials", c, all.wrong, all.trials)
 		}
+	}
+}
+
+// Points that do not stand out of the noise are left out, not taken for a difference.
+func TestWhichWithUnusablePoints(t *testing.T) {
+	rng := newRand(500)
+	resp, rec := invent(4, 5, rng, 4)
+	for i := range gridPoints {
+		if f := Grid()[i]; f < 60 {
+			rec[0].LevelDB[2][i] = math.NaN()
+		}
+	}
+	judge, err := NewJudge(Grid(), rec)
+	if err != nil {
+		t.Fatal(err)
+	}
+	right := 0
+	for i := range 40 {
+		seat := inventSeat(resp[i%4], rng, 1)
+		for k, f := range Grid() {
+			if f < 80 || f > 9000 {
+				seat[k] = math.NaN()
+			}
+		}
+		a, err := judge.Which(seat)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if a.Verdict == Known && a.Name == rec[i%4].Name {
+			right++
+		}
+	}
+	if right < 38 {
+		t.Errorf("right %d of 40", right)
+	}
+	none := make([]float64, gridPoints)
+	for i := range none {
+		none[i] = math.NaN()
+	}
+	if a, err := judge.Which(none); err == nil {
+		t.Errorf("an answer from nothing: %+v", a)
+	}
+	if _, err := NewJudge(Grid(), nil); err == nil {
+		t.Error("a judge of nothing")
+	}
+	if _, err := NewJudge(Grid(), []Recorded{{Name: "woven", LevelDB: rec[0].LevelDB[:1]}}); err == nil || !strings.Contains(err.Error(), "woven") {
+		t.Errorf("one seat: %v", err)
 	}
 }

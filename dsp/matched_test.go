@@ -26,6 +26,15 @@ func randomBand(r *rand.Rand, sh Shape) Band {
 	return b
 }
 
+func geometric(lo, hi float64, n int) []float64 {
+	g := make([]float64, n)
+	for i := range g {
+		g[i] = lo * math.Pow(hi/lo, float64(i)/float64(n-1))
+	}
+	g[n-1] = hi
+	return g
+}
+
 // worstDB is the largest difference to the analog prototype from 20 Hz to topHz, where that is above -60 dB.
 func worstDB(ss []Section, b Band, rateHz, topHz float64) float64 {
 	w := 0.0
@@ -79,8 +88,8 @@ func TestMatchedStableMinimumPhase(t *testing.T) {
 	}
 	for _, rate := range testRates {
 		for _, sh := range Shapes {
-			for _, f := range []float64{20, 500, 8000, 14000, 20000} {
-				for _, q := range []float64{0.1, 1, 20} {
+			for _, f := range geometric(MinFreqHz, MaxFreqHz, scale(6)) {
+				for _, q := range geometric(MinQ, MaxQ, scale(3)/3+2) {
 					if !sh.HasGain() {
 						check(Band{Shape: sh, FreqHz: f, Q: q}, rate)
 						continue

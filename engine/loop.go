@@ -121,15 +121,17 @@ func (r *ramp) apply(buf []float64, up bool) {
 // in the first group are shared and atomic, all others belong to the playback thread.
 type loop struct {
 	pending atomic.Pointer[program]
-	bypass  atomic.Bool // side B wanted
-	mute    atomic.Bool // fade out and stay silent
-	silent  atomic.Bool // the fade-out is over
+	bypass  atomic.Bool  // side B wanted
+	mute    atomic.Bool  // fade out and stay silent
+	silent  atomic.Bool  // the fade-out is over
+	lastIn  atomic.Int64 // when the last capture callback came, ns
 	m       *meters
 	ring    *ring
 
 	rateHz    float64
-	target    int // frames that should be left in the ring after a callback
-	periodNs  int64
+	target    int   // frames that should be left in the ring after a callback
+	periodNs  int64 // of the output
+	period    int   // of the capture, frames
 	lastNs    int64
 	now       func() int64 // monotonic clock, ns
 	inputGain func() float32
@@ -137,7 +139,6 @@ type loop struct {
 
 	res    *drift.Resampler
 	servo  *drift.Servo
-	fresh  drift.Servo // as new, to start over from
 	primed bool
 	minFil int // smallest fill after a read since winLen was 0
 	winLen int
@@ -164,13 +165,12 @@ type loopConfig struct {
 func newLoop(c loopConfig, m *meters, first *program) (*loop, error) {
 	const maxIn = blockFrames*2 + 512 // generous: ratio and filter length
 	l := &loop{m: m, rateHz: c.rateHz, inputGain: c.inputGain, now: c.now, gain: float64(c.inputGain()),
-		target: c.captureFrames, ring: newRing(max(8*(c.captureFrames+c.outputFrames), int(c.rateHz/2))),
+		target: c.captureFrames, period: c.captureFrames, ring: newRing(max(8*(c.captureFrames+c.outputFrames), int(c.rateHz/2))),
 		periodNs: int64(float64(c.outputFrames) / c.rateHz * 1e9),
-		res:      drift.New(maxIn), servo: drift.NewServo(c.rateHz, float64(c.captureFrames)),
+		res:      drift.New(maxIn), servo: drift.NewServo(c.rateHz, 1.5*float64(c.captureFrames)),
 		cur: first, fade: dsp.NewCrossfade(int(fadeSeconds * c.rateHz)), level: ramp{step: 1 / (startSeconds * c.rateHz)},
 		src: make([]float64, 2*maxIn), buf: make([]float64, 2*blockFrames), old: make([]float64, 2*blockFrames),
 		tmp: make([]float64, 2*blockFrames)}
-	l.fresh = *l.servo
 	for !l.fade.Done() { // no fade is under way yet
 		l.fade.Mix(l.buf, l.buf)
 	}
@@ -190,6 +190,7 @@ func newLoop(c loopConfig, m *meters, first *program) (*loop, error) {
 // capture takes what the capture device delivers.
 func (l *loop) capture(in []float32) {
 	l.m.captured.Add(1)
+	l.lastIn.Store(l.now())
 	if d := l.ring.write(in); d > 0 {
 		l.m.overruns.Add(uint64(d))
 	}
@@ -208,7 +209,7 @@ func (l *loop) render(out []float32) {
 			l.ring.consume(surplus) // what piled up before the first callback is only delay
 		}
 		l.primed = true
-		*l.servo = l.fresh
+		l.servo.Reset()
 		l.minFil, l.winLen = math.MaxInt, 0
 	}
 	inPeak, outPeak := 0.0, 0.0
@@ -225,7 +226,10 @@ func (l *loop) render(out []float32) {
 	if l.primed {
 		fill := l.ring.fill()
 		l.m.ringFill.Store(int64(fill))
-		ratio := l.servo.Update(float64(fill), frames)
+		// What the capture device holds back until its next period belongs to the delay as well: without it the fill
+		// beats with the two periods, and the servo would follow that.
+		held := min(float64(now-l.lastIn.Load())*1e-9*l.rateHz, 2*float64(l.period))
+		ratio := l.servo.Update(float64(fill)+held, frames)
 		l.res.SetRatio(ratio)
 		l.m.ratioPPM.store((ratio - 1) * 1e6)
 		l.minFil = min(l.minFil, fill)
@@ -330,6 +334,7 @@ func (l *loop) fetch(dst []float64) (peak float64) {
 			if skip := l.minFil - l.target; fill >= need+skip {
 				l.trim(src, skip)
 				l.ring.consume(skip)
+				l.servo.Shift(-float64(skip))
 			}
 		}
 		l.minFil, l.winLen = math.MaxInt, 0

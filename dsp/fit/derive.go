@@ -32,6 +32,7 @@ type Result struct {
 // lattice holds the steps of an equaliser.
 type lattice struct {
 	step, origin [3]float64 // in Hz, Q, dB; step 0: free
+	octaves      bool       // the frequency's step and origin are in octaves (of 1 Hz)
 }
 
 type fitter struct {
@@ -320,7 +321,7 @@ func (f *fitter) arrange(p *problem) (*problem, float64) {
 			break
 		}
 		p, cost = f.replace(p, cost, replaceTries)
-		if math.Sqrt(before)-math.Sqrt(cost) < max(1e-3*math.Sqrt(before), 5e-4) {
+		if math.Sqrt(before)-math.Sqrt(cost) < max(1e-3*math.Sqrt(before), 0.1*f.enough) {
 			break
 		}
 	}
@@ -424,11 +425,14 @@ func (f *fitter) set(u *unit, j int, v float64) {
 
 func (f *fitter) steps() lattice {
 	l := lattice{step: [3]float64{f.o.FreqStepHz, f.o.QStep, f.o.GainStepDB}}
-	if f.fixed != nil {
-		l.step[pFreq] = 0
-	}
 	if e := f.o.For; e != nil { // a described range starts on a step
 		l.origin = [3]float64{e.FreqMinHz, e.QMin, e.GainMinDB}
+		if e.FreqStepOctaves > 0 {
+			l.octaves, l.step[pFreq], l.origin[pFreq] = true, e.FreqStepOctaves, math.Log2(f.o.FreqMinHz)
+		}
+	}
+	if f.fixed != nil {
+		l.step[pFreq] = 0
 	}
 	return l
 }
@@ -447,11 +451,18 @@ func (f *fitter) limits(j int) (lo, hi float64) {
 func (f *fitter) snap(l lattice, j int, v float64, n int) float64 {
 	lo, hi := f.limits(j)
 	s, o := l.step[j], l.origin[j]
+	octaves := l.octaves && j == pFreq
+	if octaves {
+		lo, hi, v = math.Log2(lo), math.Log2(hi), math.Log2(v)
+	}
 	k := math.Round((v-o)/s) + float64(n)
 	const tiny = 1e-9
 	k = max(k, math.Ceil((lo-o)/s-tiny))
 	k = min(k, math.Floor((hi-o)/s+tiny))
 	x := o + k*s
+	if octaves {
+		x = math.Exp2(x)
+	}
 	// Steps such as 0.1 should print as typed.
 	return math.Round(x*1e9) / 1e9
 }
@@ -568,7 +579,7 @@ func (f *fitter) walk(p *problem, l lattice, sweeps int) {
 							continue
 						}
 						n := d[j]
-						if j == pFreq { // a step must be worth something: about 3 %, at least one
+						if j == pFreq && !l.octaves { // a step must be worth something: about 3 %, at least one
 							n *= max(1, int(0.03*f.value(&u, j)/l.step[j]))
 						}
 						f.set(&u, j, f.snap(l, j, f.value(&u, j), n))

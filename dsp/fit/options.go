@@ -34,6 +34,7 @@ type Equaliser struct {
 	Bands                            int
 	Shapes                           []dsp.Shape // of bell, low-shelf and high-shelf; none: bell
 	FreqMinHz, FreqMaxHz, FreqStepHz float64
+	FreqStepOctaves                  float64 // a step in octaves from FreqMinHz on, in place of FreqStepHz
 	GainMinDB, GainMaxDB, GainStepDB float64
 	QMin, QMax, QStep                float64
 	FixedFreqHz                      []float64 // each frequency serves one band
@@ -108,6 +109,9 @@ func (o Options) check() error {
 		return bad("step", fmt.Sprintf("%g dB, %g, %g Hz", o.GainStepDB, o.QStep, o.FreqStepHz), "0 or more")
 	}
 	if e := o.For; e != nil {
+		if !(e.FreqStepOctaves >= 0 && e.FreqStepOctaves <= 10) || e.FreqStepOctaves > 0 && e.FreqStepHz > 0 {
+			return bad("step in octaves", e.FreqStepOctaves, "0 to 10, and no step in Hz beside it")
+		}
 		if e.Bilinear && e.RateHz != 0 && !(e.RateHz >= dsp.MinRateHz && e.RateHz <= dsp.MaxRateHz) {
 			return bad("rate_hz", e.RateHz, "44100 to 384000 Hz")
 		}

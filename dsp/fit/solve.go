@@ -232,35 +232,20 @@ func (p *problem) solve(iters int, tol float64) float64 {
 		}
 		for a := range np {
 			ja := p.jac[p.index[a]*n : p.index[a]*n+n]
-			s := 0.0
 			for i := range col {
 				col[i] = ja[i] * w[i]
-				s += ja[i] * r[i]
 			}
-			p.atb[a] = s
+			p.atb[a] = dot(ja, r)
 			for b := range a + 1 {
 				jb := p.jac[p.index[b]*n : p.index[b]*n+n]
-				s0, s1 := 0.0, 0.0
-				i := 0
-				for ; i+1 < len(col); i += 2 {
-					s0 += col[i] * jb[i]
-					s1 += col[i+1] * jb[i+1]
-				}
-				if i < len(col) {
-					s0 += col[i] * jb[i]
-				}
-				p.ata[a*nc+b] = s0 + s1
+				p.ata[a*nc+b] = dot(col, jb)
 			}
 			if p.index[a]%3 == pGain {
 				p.atb[a] += p.ridge * p.units[p.index[a]/3].p[pGain]
 				p.ata[a*nc+a] += p.ridge
 			}
 			if p.level {
-				s := 0.0
-				for i := range ja {
-					s += ja[i] * p.weight[i]
-				}
-				p.ata[np*nc+a] = s
+				p.ata[np*nc+a] = dot(ja, p.weight)
 			}
 		}
 		if p.level {
@@ -332,6 +317,23 @@ func (p *problem) solve(iters int, tol float64) float64 {
 		}
 	}
 	return best
+}
+
+// dot is the inner product, four sums at a time since one sum would wait for itself.
+func dot(a, b []float64) float64 {
+	var s0, s1, s2, s3 float64
+	b = b[:len(a)]
+	for len(a) >= 4 && len(b) >= 4 {
+		s0 += a[0] * b[0]
+		s1 += a[1] * b[1]
+		s2 += a[2] * b[2]
+		s3 += a[3] * b[3]
+		a, b = a[4:], b[4:]
+	}
+	for i := range a {
+		s0 += a[i] * b[i]
+	}
+	return s0 + s1 + s2 + s3
 }
 
 // cholesky solves (AᵀA + mu·diag)·step = Aᵀb; false if the matrix is not positive definite.

@@ -17,10 +17,12 @@ const (
 	blockFrames   = 512  // largest run processed at once
 	fadeSeconds   = 0.02 // program and bypass crossfades
 	startSeconds  = 0.2  // fade-in of a session
+	settleSeconds = 0.3  // how long the fill is averaged after a start
 	resumeSeconds = 0.02 // fade-in after a break, fade-out before a stop
 	matchDBPerSec = 1.0  // how fast the loudness match moves
 	liftDBPerSec  = 6.0  // how fast a program with less headroom comes up to its level
 	fullScale     = 32766.5 / 32768
+	servoPeriods  = 1.5 // frames left and on their way in, in capture periods, that the servo aims at
 )
 
 // program is what the audio thread runs: side A is the correction, side B what it is compared with (bypass, or another
@@ -142,6 +144,11 @@ type loop struct {
 	primed bool
 	minFil int // smallest fill after a read since winLen was 0
 	winLen int
+	// The delay that a start happens to have is kept: the servo's fill is counted from what was found in the first
+	// settleSeconds, within a capture period of the target.
+	found, bias float64
+	settle      int // frames still to be averaged
+	settled     int // callbacks averaged
 
 	cur, next *program
 	fade      *dsp.Crossfade
@@ -167,7 +174,7 @@ func newLoop(c loopConfig, m *meters, first *program) (*loop, error) {
 	l := &loop{m: m, rateHz: c.rateHz, inputGain: c.inputGain, now: c.now, gain: float64(c.inputGain()),
 		target: c.captureFrames, period: c.captureFrames, ring: newRing(max(8*(c.captureFrames+c.outputFrames), int(c.rateHz/2))),
 		periodNs: int64(float64(c.outputFrames) / c.rateHz * 1e9),
-		res:      drift.New(maxIn), servo: drift.NewServo(c.rateHz, 1.5*float64(c.captureFrames)),
+		res:      drift.New(maxIn), servo: drift.NewServo(c.rateHz, servoPeriods*float64(c.captureFrames)),
 		cur: first, fade: dsp.NewCrossfade(int(fadeSeconds * c.rateHz)), level: ramp{step: 1 / (startSeconds * c.rateHz)},
 		src: make([]float64, 2*maxIn), buf: make([]float64, 2*blockFrames), old: make([]float64, 2*blockFrames),
 		tmp: make([]float64, 2*blockFrames)}
@@ -210,6 +217,7 @@ func (l *loop) render(out []float32) {
 		}
 		l.primed = true
 		l.servo.Reset()
+		l.found, l.bias, l.settle, l.settled = 0, 0, int(settleSeconds*l.rateHz), 0
 		l.minFil, l.winLen = math.MaxInt, 0
 	}
 	inPeak, outPeak := 0.0, 0.0
@@ -229,13 +237,27 @@ func (l *loop) render(out []float32) {
 		// What the capture device holds back until its next period belongs to the delay as well: without it the fill
 		// beats with the two periods, and the servo would follow that.
 		held := min(float64(now-l.lastIn.Load())*1e-9*l.rateHz, 2*float64(l.period))
-		ratio := l.servo.Update(float64(fill)+held, frames)
-		l.res.SetRatio(ratio)
-		l.m.ratioPPM.store((ratio - 1) * 1e6)
+		l.steer(float64(fill)+held, frames)
 		l.minFil = min(l.minFil, fill)
 		l.winLen += frames
 	}
 	l.m.callbacks.Add(1)
+}
+
+// steer sets the drift resampler's ratio from the fill.
+func (l *loop) steer(fill float64, frames int) {
+	if l.settle > 0 {
+		l.found += fill
+		l.settled++
+		if l.settle -= frames; l.settle <= 0 {
+			period := float64(l.period)
+			l.bias = max(-period/2, min(period, l.found/float64(l.settled)-servoPeriods*period))
+		}
+		return
+	}
+	ratio := l.servo.Update(fill-l.bias, frames)
+	l.res.SetRatio(ratio)
+	l.m.ratioPPM.store((ratio - 1) * 1e6)
 }
 
 // block makes one run of at most blockFrames and returns the sample peaks at input and output.

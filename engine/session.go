@@ -229,6 +229,11 @@ func (s *Session) Configure(ctx context.Context, set Settings) error {
 	})
 }
 
+// Rematch changes how loudness is matched and nothing else; the next Select builds on it.
+func (s *Session) Rematch(ctx context.Context, m Match) error {
+	return s.do(ctx, func() error { s.set.Match = m; return nil })
+}
+
 // Bypass switches between the correction and the other side and returns the new state. want nil toggles.
 func (s *Session) Bypass(ctx context.Context, want *bool) (on bool, err error) {
 	err = s.do(ctx, func() error {

@@ -95,16 +95,12 @@ func (s *service) hide(ctx context.Context, q control.TrialRequest) error {
 		return errors.New("cushwright: trial: the token is shorter than 16 characters")
 	}
 	s.mu.Lock()
-	match := s.snap.Settings.Bypass.Match
 	sel, firstIsB, err := sides(s.snap, q.First, q.Second)
 	sel.Cushion = s.fitted
 	st := s.session.Status()
 	s.mu.Unlock()
 	if err != nil {
 		return err
-	}
-	if match == string(engine.MatchOff) {
-		return errors.New(`cushwright: trial: the sides would not be equally loud: set bypass.match to "pink" or "programme"`)
 	}
 	if st.State != engine.Running {
 		return fmt.Errorf("cushwright: trial: the engine is %v", st.State)
@@ -123,7 +119,11 @@ func (s *service) hide(ctx context.Context, q control.TrialRequest) error {
 	s.mu.Lock()
 	s.trial = h
 	s.mu.Unlock()
-	if err := s.move(ctx, firstIsB, &sel); err != nil {
+	// By what plays, whatever the settings say: a difference in loudness is heard before any other.
+	if err = s.session.Rematch(ctx, engine.MatchProgramme); err == nil {
+		err = s.move(ctx, firstIsB, &sel)
+	}
+	if err != nil {
 		s.reveal(ctx, h)
 		return err
 	}
@@ -140,7 +140,11 @@ func (s *service) reveal(ctx context.Context, h *hidden) error {
 	}
 	h.lapse.Stop()
 	sel, err := selection(s.snap, s.fitted, s.with)
+	match := s.snap.Settings.Bypass.Match
 	s.mu.Unlock()
+	if err == nil {
+		err = s.session.Rematch(ctx, engine.Match(match))
+	}
 	if err == nil {
 		err = s.move(ctx, h.wasBypass, &sel)
 	}

@@ -77,14 +77,14 @@ func Derive(t Target, o Options) (Result, error) {
 	return f.result(t, p, units)
 }
 
-// ridge keeps bands from growing against each other, per dB²; while the end is polished it is taken back, since there it
-// would cost more than it saves.
-const ridge, lastRidge = 1e-6, 1e-8
+// The least ridges; where the seats prove little, more is at stake in a calm correction than in the last hundredths.
+const leastRidge, lastRidge = 1e-6, 1e-8
 
 func newFitter(p Prepared, o Options) *fitter {
 	f := &fitter{o: o, rateHz: o.rateHz(), enough: p.enough}
 	mk := func(block int) *problem {
-		q := &problem{boost: o.MaxBoostDB, level: !o.FixedLevel, ridge: ridge}
+		q := &problem{boost: o.MaxBoostDB, level: !o.FixedLevel,
+			ridge: max(leastRidge, 0.01*p.enough*p.enough), still: max(leastRidge, 0.25*p.enough*p.enough)}
 		q.lo = [3]float64{f.warp(o.FreqMinHz), math.Log(o.QMin), o.GainMinDB}
 		q.hi = [3]float64{f.warp(o.FreqMaxHz), math.Log(o.QMax), o.GainMaxDB}
 		for i := 0; i < len(p.FreqHz); i += block {
@@ -365,10 +365,11 @@ func (f *fitter) replace(p *problem, cost float64, tries int) (*problem, float64
 // stand for shelves and shelves for each other, which re-placing bells alone does not undo.
 func (f *fitter) exact(p *problem) *problem {
 	p.solve(settleIters, 1e-5)
-	if f.fixed != nil || len(f.shapes) == 0 || p.rms() > exactDB {
+	if f.enough > leastEnough || f.fixed != nil || len(f.shapes) == 0 || p.rms() > exactDB {
 		return p
 	}
-	p.ridge = lastRidge
+	ridge, still := p.ridge, p.still
+	p.ridge, p.still = lastRidge, lastRidge
 	cost := p.solve(settleIters, 1e-5)
 	for range extraRounds {
 		if p.rms() < f.enough {
@@ -397,7 +398,7 @@ func (f *fitter) exact(p *problem) *problem {
 			break
 		}
 	}
-	p.ridge = ridge
+	p.ridge, p.still = ridge, still
 	return p
 }
 
@@ -472,7 +473,11 @@ func (f *fitter) snap(l lattice, j int, v float64, n int) float64 {
 func (f *fitter) finish(p *problem) []unit {
 	l := f.steps()
 	p.kappa = 300 / float64(len(p.x2))
-	p.ridge = lastRidge
+	if f.enough > leastEnough {
+		f.prune(p)
+	} else {
+		p.ridge, p.still = lastRidge, lastRidge
+	}
 	p.solve(lastIters, 1e-3)
 	if l.step == [3]float64{} {
 		f.holdBoost(p)
@@ -486,6 +491,28 @@ func (f *fitter) finish(p *problem) []unit {
 	f.walk(p, l, 6)
 	f.holdBoostOnSteps(p, l)
 	return p.units
+}
+
+// prune takes out bands that the rest can do without.
+func (f *fitter) prune(p *problem) {
+	for len(p.units) > 1 {
+		best, loss := -1, math.Inf(1)
+		for k := range p.units {
+			q := p.clone()
+			q.units = slices.Delete(q.units, k, k+1)
+			q.respond()
+			if c := q.cost(); c < loss {
+				best, loss = k, c
+			}
+		}
+		q := p.clone()
+		q.units = slices.Delete(q.units, best, best+1)
+		q.solve(settleIters, 1e-3)
+		if q.rms() > f.enough {
+			return
+		}
+		p.units, p.c = append(p.units[:0], q.units...), q.c
+	}
 }
 
 // round fixes one parameter kind at a time, the coarsest in effect last: frequency and Q of the band that suffers least

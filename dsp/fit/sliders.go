@@ -155,7 +155,7 @@ func Sliders(t Target, s SliderSpec) (SliderResult, error) {
 		r.PeakDB = max(r.PeakDB, v)
 		rest[i] = v + c
 	}
-	for _, n := range runs(pr.FreqHz, pr.WantDB, rest, pr.Weight, 1, WhySettings) {
+	for _, n := range runs(pr.FreqHz, pr.WantDB, rest, pr.Weight, 1, WhySliders) {
 		if curve.Index(n.HighHz)-curve.Index(n.LowHz) >= 3 {
 			r.Left = append(r.Left, n)
 		}

@@ -29,7 +29,8 @@ type problem struct {
 	boost  float64   // dB the units together must not exceed
 	kappa  float64   // weight of exceeding it, per point
 	level  bool      // the constant level is free
-	ridge  float64   // per dB² of gain
+	ridge  float64   // per dB² of gain: keeps bands from growing against each other
+	still  float64   // per dB² of the constant level: keeps it from doing what shelves could
 	lo, hi [3]float64
 
 	units []unit
@@ -43,9 +44,6 @@ type problem struct {
 	w, r, col      []float64
 	index          []int
 }
-
-// levelRidge keeps the constant level from wandering where shelves could do the same.
-const levelRidge = 1e-6
 
 func (p *problem) clone() *problem {
 	q := *p
@@ -151,7 +149,7 @@ func (p *problem) cost() float64 {
 		s += p.ridge * g * g
 	}
 	if p.level {
-		s += levelRidge * p.c * p.c
+		s += p.still * p.c * p.c
 	}
 	return s
 }
@@ -249,12 +247,12 @@ func (p *problem) solve(iters int, tol float64) float64 {
 			}
 		}
 		if p.level {
-			s := levelRidge * p.c
+			s := p.still * p.c
 			for i := range n {
 				s += p.weight[i] * (p.resp[i] + p.c - p.want[i])
 			}
 			p.atb[np] = s
-			p.ata[np*nc+np] = 1 + levelRidge
+			p.ata[np*nc+np] = 1 + p.still
 		}
 		// A bound that the descent would cross holds its parameter.
 		for a := range np {

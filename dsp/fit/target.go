@@ -164,6 +164,7 @@ const (
 	WhyScatter  = "within the scatter of the seats: the detail may not be there next time"
 	WhyBands    = "more bands would be needed"
 	WhySettings = "the equaliser's ranges and steps do not reach it"
+	WhySliders  = "between the sliders, or beyond their range and step"
 )
 
 // Prepared is what the bands are fitted to, on the grid of package curve, after everything has been taken out of the
@@ -178,6 +179,9 @@ type Prepared struct {
 
 	enough float64 // weighted RMS in dB that is as good as none
 }
+
+// leastEnough is the least Prepared.enough.
+const leastEnough = 0.005
 
 const (
 	nullOctave  = 1.0 / 3 // a null narrower than this …
@@ -208,15 +212,15 @@ func Prepare(t Target, o Options) (Prepared, error) {
 		p.Weight[i] /= sum
 	}
 	// Nothing is gained by following the target closer than a few hundredths of what the seats can prove.
-	p.enough = 0.005
-	if t.Half95DB != nil {
+	p.enough = leastEnough
+	if t.Half95DB != nil && !o.EveryDetail {
 		sq := 0.0
 		for i, h := range t.Half95DB {
 			if p.Weight[i] > 0 {
 				sq += p.Weight[i] * min(h, 10) * min(h, 10)
 			}
 		}
-		p.enough = min(max(0.03*math.Sqrt(sq), 0.005), 0.04)
+		p.enough = min(max(0.05*math.Sqrt(sq), leastEnough), 0.1)
 	}
 	if !o.FixedLevel {
 		p.LevelDB = levelOf(t.WantDB)
@@ -287,9 +291,10 @@ func opening(v []float64, half int) []float64 {
 	return pick(pick(v, math.Min), math.Max)
 }
 
-// runs lists the ranges in which next departs from was by more than threshold, joining what is less than 1/6 octave apart.
+// runs lists the ranges in which next departs from was by more than threshold, joining what is less than
+// half an octave apart.
 func runs(f, was, next, weight []float64, threshold float64, why string) (out []Note) {
-	const gap = 8
+	const gap = curve.PointsPerOctave / 2
 	last := -2 * gap
 	for i := range f {
 		d := was[i] - next[i]

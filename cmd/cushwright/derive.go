@@ -1,0 +1,308 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"math"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"cushwright/config"
+	"cushwright/dsp"
+	"cushwright/dsp/curve"
+	"cushwright/dsp/fit"
+)
+
+// deriveFlags are the wishes that a correction is derived by.
+type deriveFlags struct {
+	goal
+	bands       int // 0: as many as the equaliser has
+	ears, named string
+	maxBoostDB  float64
+	treble, dry bool
+	asJSON      bool
+}
+
+func (a *app) deriveCommand() *cobra.Command {
+	var w deriveFlags
+	c := &cobra.Command{Use: "derive NEW", Short: "find the correction that gives a cushion the sound of the reference", Args: cobra.ExactArgs(1),
+		Long: `Finds bands from the seats of both cushions and writes corrections/NEW.toml; a former one is kept as NEW.toml.previous.
+Details that seating scatter alone may have made are left alone, deep narrow nulls are not filled, boosts are limited.
+Level is left to the volume control. The same seats and options give the same file.
+
+` + caution,
+		RunE: func(c *cobra.Command, args []string) error {
+			if w.named != "" && !c.Flags().Changed("bands") {
+				w.bands = 0
+			}
+			return a.derive(c, args[0], w)
+		}}
+	w.goal.flags(c)
+	f := c.Flags()
+	f.IntVar(&w.bands, "bands", 8, "how many bands at most, for each ear where they are kept apart (default with --for: what it has)")
+	f.StringVar(&w.ears, "ears", "together", "together: one correction for both ears; apart: one for each")
+	f.StringVar(&w.named, "for", "", "fit on the ranges and steps of equalisers/NAME.toml, in its own response")
+	f.Float64Var(&w.maxBoostDB, "max-boost", 6, "largest boost of all bands together in dB; 0: cuts only")
+	f.BoolVar(&w.treble, "treble", false, "correct above 10 kHz like anywhere else, though a rig is no ear there")
+	f.BoolVar(&w.dry, "dry", false, "write nothing")
+	f.BoolVar(&w.asJSON, "json", false, "print JSON")
+	return c
+}
+
+// left is what a fit left uncorrected.
+type left struct {
+	Ear    dsp.Ear `json:"ear"`
+	LowHz  float64 `json:"low_hz"`
+	HighHz float64 `json:"high_hz"`
+	RestDB float64 `json:"rest_db"` // + means level is missing
+	Why    string  `json:"why"`
+}
+
+func (l left) String() string {
+	s := fmt.Sprintf("%.0f Hz to %.0f Hz, %+.1f dB: %s", l.LowHz, l.HighHz, l.RestDB, l.Why)
+	if l.HighHz < 1.001*l.LowHz {
+		s = fmt.Sprintf("at %.0f Hz, %+.1f dB: %s", l.LowHz, l.RestDB, l.Why)
+	}
+	if l.Ear != dsp.Both {
+		s = l.Ear.String() + " ear, " + s
+	}
+	return s
+}
+
+func leftOf(e dsp.Ear, notes []fit.Note) (out []left) {
+	for _, n := range notes {
+		out = append(out, left{e, n.LowHz, n.HighHz, n.RestDB, n.Why})
+	}
+	return out
+}
+
+type bandSetting struct {
+	Shape  dsp.Shape `json:"shape"`
+	Ear    dsp.Ear   `json:"ear"`
+	FreqHz float64   `json:"freq_hz"`
+	GainDB float64   `json:"gain_db"`
+	Q      float64   `json:"q"`
+}
+
+type earResidual struct {
+	Ear    dsp.Ear      `json:"ear"`
+	Before fit.Residual `json:"before"`
+	After  fit.Residual `json:"after"`
+}
+
+type derived struct {
+	Cushion    string        `json:"cushion"`
+	Reference  string        `json:"reference"`
+	Equaliser  string        `json:"equaliser,omitempty"`
+	HeadroomDB float64       `json:"headroom_db"` // level change before the bands, ≤ 0
+	Bands      []bandSetting `json:"bands"`
+	Before     fit.Residual  `json:"before"`
+	After      fit.Residual  `json:"after"`
+	Ears       []earResidual `json:"ears"`
+	BoostDB    float64       `json:"boost_db"` // the largest of all bands together
+	Left       []left        `json:"left"`
+	File       string        `json:"file,omitempty"` // "" with --dry
+	Caution    string        `json:"caution,omitempty"`
+	Seconds    float64       `json:"seconds"` // that the fit took
+}
+
+// targets turns differences into what the bands are to reach: one target for both ears, or one each.
+func targets(diffs map[dsp.Ear]curve.Diff, how string) ([]fit.Target, error) {
+	switch how {
+	case "together", "apart":
+	default:
+		return nil, &dsp.RangeError{Key: "--ears", Value: fmt.Sprintf("%q", how), Allowed: "together or apart"}
+	}
+	l, ok1 := diffs[dsp.Left]
+	r, ok2 := diffs[dsp.Right]
+	switch {
+	case how == "apart" && !(ok1 && ok2):
+		return nil, &dsp.RangeError{Key: "--ears", Value: fmt.Sprintf("%q", how), Allowed: "together, for only one ear was measured with both"}
+	case how == "apart":
+		return []fit.Target{fit.TargetOf(dsp.Left, l), fit.TargetOf(dsp.Right, r)}, nil
+	case ok1 && ok2:
+		t, err := fit.Together(fit.TargetOf(dsp.Left, l), fit.TargetOf(dsp.Right, r))
+		return []fit.Target{t}, err
+	case ok1:
+		return []fit.Target{fit.TargetOf(dsp.Both, l)}, nil
+	}
+	return []fit.Target{fit.TargetOf(dsp.Both, r)}, nil
+}
+
+// equaliserOf hands a described equaliser to the fit. Shapes without gain are of no use to it.
+func equaliserOf(snap *config.Snapshot, name string) (*fit.Equaliser, error) {
+	e, ok := snap.Equaliser(name)
+	if !ok {
+		return nil, fmt.Errorf("unknown equaliser %q, the bench has: %s", name, strings.Join(snap.EqualiserNames(), ", "))
+	}
+	out := &fit.Equaliser{Bands: e.Bands, FreqMinHz: e.FreqMinHz, FreqMaxHz: e.FreqMaxHz, FreqStepHz: e.FreqStepHz, FreqStepOctaves: e.FreqStepOctaves,
+		GainMinDB: e.GainMinDB, GainMaxDB: e.GainMaxDB, GainStepDB: e.GainStepDB, QMin: e.QMin, QMax: e.QMax, QStep: e.QStep,
+		FixedFreqHz: e.FixedFreqHz, FixedQ: e.FixedQ, Bilinear: e.Bilinear, RateHz: e.RateHz}
+	for _, s := range e.Shapes {
+		if s.HasGain() {
+			out.Shapes = append(out.Shapes, s)
+		}
+	}
+	if len(out.Shapes) == 0 {
+		return nil, fmt.Errorf("equaliser %q has no shape with a gain", name)
+	}
+	return out, nil
+}
+
+// typed rounds to what is worth typing and writing: far below what can be heard or measured.
+func typed(x, step float64) float64 {
+	// Dividing by a whole number gives the nearest decimal fraction.
+	n := math.Round(1 / step)
+	return math.Round(x*n) / n
+}
+
+func (a *app) derive(c *cobra.Command, name string, w deriveFlags) error {
+	dir, err := a.dir()
+	if err != nil {
+		return err
+	}
+	fail := func(err error) error { return fmt.Errorf("cushwright: derive %q: %w", name, err) }
+	if c.Flags().Changed("bands") && (w.bands < 1 || w.bands > dsp.MaxBands) {
+		return fail(&dsp.RangeError{Key: "--bands", Value: fmt.Sprint(w.bands), Allowed: fmt.Sprintf("1 to %d", dsp.MaxBands)})
+	}
+	snap, err := config.Load(dir)
+	if err != nil {
+		return err
+	}
+	o := fit.Options{Bands: w.bands, MaxBoostDB: w.maxBoostDB, FullTreble: w.treble}
+	if w.maxBoostDB == 0 {
+		o.MaxBoostDB = 0.01
+	}
+	if w.named != "" {
+		if o.For, err = equaliserOf(snap, w.named); err != nil {
+			return fail(err)
+		}
+	}
+	diffs, new, ref, notes, err := w.differences(snap, name)
+	if err != nil {
+		return err
+	}
+	goals, err := targets(diffs, w.ears)
+	if err != nil {
+		return fail(err)
+	}
+	out := derived{Cushion: name, Reference: w.name(), Equaliser: w.named, Bands: []bandSetting{}, Left: []left{}}
+	var bands []dsp.Band
+	start := time.Now()
+	results := make([]fit.Result, len(goals))
+	for i, g := range goals {
+		if results[i], err = fit.Derive(g, o); err != nil {
+			return fail(err)
+		}
+	}
+	out.Seconds = time.Since(start).Seconds()
+	for i, r := range results {
+		for _, b := range r.Bands {
+			if w.named == "" { // an equaliser's own steps stay as they are
+				b.FreqHz, b.GainDB, b.Q = typed(b.FreqHz, 0.1), typed(b.GainDB, 0.01), typed(b.Q, 0.001)
+			}
+			bands = append(bands, b)
+			out.Bands = append(out.Bands, bandSetting{b.Shape, b.Ear, b.FreqHz, b.GainDB, b.Q})
+		}
+		out.Left = append(out.Left, leftOf(goals[i].Ear, r.Left)...)
+		out.Ears = append(out.Ears, earResidual{goals[i].Ear, r.Before, r.After})
+		out.BoostDB = max(out.BoostDB, r.PeakDB)
+		n := float64(len(results))
+		out.Before = fit.Residual{RMSDB: out.Before.RMSDB + r.Before.RMSDB*r.Before.RMSDB/n, MaxDB: max(out.Before.MaxDB, r.Before.MaxDB)}
+		out.After = fit.Residual{RMSDB: out.After.RMSDB + r.After.RMSDB*r.After.RMSDB/n, MaxDB: max(out.After.MaxDB, r.After.MaxDB)}
+	}
+	out.Before.RMSDB, out.After.RMSDB = math.Sqrt(out.Before.RMSDB), math.Sqrt(out.After.RMSDB)
+	corr, err := dsp.NewCorrection(bands, dsp.AutoHeadroom)
+	if err != nil {
+		return fail(err)
+	}
+	chain, err := corr.Compile(48000, dsp.Options{})
+	if err != nil {
+		return fail(err)
+	}
+	out.HeadroomDB = chain.HeadroomDB()
+	if out.BoostDB > 0.05 {
+		out.Caution = caution
+	}
+	warn(c, notes)
+	if !w.dry {
+		d := &config.Derived{Seats: new.seats(), ReferenceSeats: ref.seats(), BeforeRMSDB: typed(out.Before.RMSDB, 0.001), BeforeMaxDB: typed(out.Before.MaxDB, 0.001),
+			AfterRMSDB: typed(out.After.RMSDB, 0.001), AfterMaxDB: typed(out.After.MaxDB, 0.001)}
+		for _, l := range out.Left {
+			d.Left = append(d.Left, l.String())
+		}
+		said := []string{fmt.Sprintf("Derived: takes the sound of %s to that of %s.", name, out.Reference)}
+		if w.named != "" {
+			said = append(said, "Fitted in the response and on the steps of the equaliser "+w.named+".")
+			fmt.Fprintf(c.ErrOrStderr(), "note: the engine now plays the settings for %s too; --dry only prints them\n", w.named)
+		}
+		if err := config.WriteCorrection(dir, name, config.Correction{Name: name, Reference: out.Reference, Correction: corr, Derived: d}, said); err != nil {
+			return err
+		}
+		out.File = filepath.Join(dir, "corrections", name+".toml")
+	}
+	if out.Caution != "" && !w.asJSON {
+		fmt.Fprintln(c.ErrOrStderr(), out.Caution)
+	}
+	if w.asJSON {
+		return writeJSON(c, out)
+	}
+	return printTo(c, out.print)
+}
+
+func (d derived) print(w io.Writer) {
+	fmt.Fprintf(w, "%s -> %s: %s\n", d.Cushion, d.Reference, plural(uint64(len(d.Bands)), "band"))
+	if d.Equaliser != "" {
+		fmt.Fprintln(w, "for the equaliser", d.Equaliser)
+	}
+	fmt.Fprintf(w, "  %-10s  %-5s  %9s  %7s  %6s\n", "shape", "ear", "Hz", "dB", "Q")
+	for _, b := range d.Bands {
+		fmt.Fprintf(w, "  %-10s  %-5s  %9s  %7s  %6s\n", b.Shape, b.Ear, short(b.FreqHz, 1), signed(b.GainDB), short(b.Q, 3))
+	}
+	fmt.Fprintf(w, "headroom: take %.2f dB off before the bands\n", -d.HeadroomDB)
+	fmt.Fprintf(w, "before: %.2f dB RMS (weighted), %.2f dB at most\nafter:  %.2f dB RMS (weighted), %.2f dB at most\n", d.Before.RMSDB, d.Before.MaxDB,
+		d.After.RMSDB, d.After.MaxDB)
+	if len(d.Ears) > 1 {
+		for _, e := range d.Ears {
+			fmt.Fprintf(w, "  %-5s  %.2f -> %.2f dB RMS\n", e.Ear, e.Before.RMSDB, e.After.RMSDB)
+		}
+	}
+	printLeft(w, d.Left)
+	if d.File != "" {
+		fmt.Fprintln(w, "written to", d.File)
+	} else {
+		fmt.Fprintln(w, "nothing was written")
+	}
+}
+
+func printLeft(w io.Writer, l []left) {
+	if len(l) > 0 {
+		fmt.Fprintln(w, "left uncorrected (+: level is missing)")
+	}
+	for _, n := range l {
+		fmt.Fprintf(w, "  %s\n", n)
+	}
+}
+
+// short writes a number with at most so many decimals.
+func short(x float64, decimals int) string {
+	s := fmt.Sprintf("%.*f", decimals, x)
+	if strings.Contains(s, ".") {
+		s = strings.TrimRight(strings.TrimRight(s, "0"), ".")
+	}
+	return s
+}
+
+// signed writes a gain in dB with its sign and up to two decimals.
+func signed(x float64) string {
+	if s := short(x, 2); s == "0" || s == "-0" {
+		return "0"
+	} else if x > 0 {
+		return "+" + s
+	} else {
+		return s
+	}
+}

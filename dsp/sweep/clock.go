@@ -52,8 +52,8 @@ func (c *core) clockPPM(h []float64, at int, span float64) float64 {
 			return best
 		}
 	}
-	// A step at which the phase at the top, beyond a pure delay, moves by less than a radian.
-	step := 0.7e6 / (2 * math.Pi * hi * l)
+	// A step at which the phase at the top moves by 2.5 rad, of which all but some 0.3 are a pure delay.
+	step := 2.5e6 / (2 * math.Pi * hi * l)
 	n := int(math.Ceil(span / step))
 	best, x, score := -1.0, 0.0, search(2)
 	for i := -n; i <= n; i++ {
@@ -68,7 +68,7 @@ func (c *core) clockPPM(h []float64, at int, span float64) float64 {
 	const q = 0.6180339887498949
 	p1, p2 := b-q*(b-a), a+q*(b-a)
 	s1, s2 := score(p1), score(p2)
-	for b-a > 0.02*step {
+	for b-a > 0.01*step {
 		if s1 > s2 {
 			b, p2, s2 = p2, p1, s1
 			p1 = b - q*(b-a)

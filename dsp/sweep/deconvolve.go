@@ -364,16 +364,16 @@ func newSpectrum(x []float64, rate float64) spectrum {
 	return spectrum{x: x, hz: rate / float64(n), bins: fourier.NewFFT(n).Coefficients(nil, pad), rate: rate}
 }
 
-// at is the transform at one frequency, time zero at frame zero.
+// at is the transform at one frequency, time zero at frame zero, by Goertzel's recurrence. Its rounding error, some
+// 1e-16·frames/angle, is 1e-9 at 20 Hz.
 func (s spectrum) at(freqHz float64, zero int) complex128 {
-	step := cmplx.Rect(1, -2*math.Pi*freqHz/s.rate)
-	rot := cmplx.Rect(1, 2*math.Pi*freqHz/s.rate*float64(zero))
-	var sum complex128
+	w := 2 * math.Pi * freqHz / s.rate
+	c := 2 * math.Cos(w)
+	var s1, s2 float64
 	for _, v := range s.x {
-		sum += complex(v, 0) * rot
-		rot *= step
+		s1, s2 = v+c*s1-s2, s1
 	}
-	return sum
+	return (complex(s1, 0) - complex(s2, 0)*cmplx.Rect(1, -w)) * cmplx.Rect(1, w*float64(zero-len(s.x)+1))
 }
 
 // near is at by linear interpolation between bins where they are dense enough: turned so that time zero lies in the

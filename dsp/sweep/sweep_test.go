@@ -239,6 +239,30 @@ func TestClockDifference(t *testing.T) {
 	}
 }
 
+// The transform at one frequency, and its interpolation, against the sum as defined.
+func TestSpectrum(t *testing.T) {
+	x := make([]float64, 5000)
+	for i := range x {
+		x[i] = math.Exp(-math.Abs(float64(i-1000))/300) * math.Cos(float64(i)*0.3)
+	}
+	s := newSpectrum(x, 48000)
+	for _, f := range []float64{20, 97, 1000, 2291, 7000} {
+		var re, im float64
+		for i, v := range x {
+			sin, cos := math.Sincos(2 * math.Pi * f / 48000 * float64(i-1000))
+			re, im = re+v*cos, im-v*sin
+		}
+		for name, got := range map[string]complex128{"at": s.at(f, 1000), "near": s.near(f, 1000)} {
+			tol := 1e-7
+			if name == "near" {
+				tol = 0.01 * math.Hypot(re, im)
+			}
+			near1(t, name+" real", real(got), re, tol)
+			near1(t, name+" imaginary", imag(got), im, tol)
+		}
+	}
+}
+
 // The interpolation against sines whose values are known.
 func TestResample(t *testing.T) {
 	for _, f := range []float64{100, 5000, 20000} {
@@ -272,7 +296,7 @@ func has(r *Response, k Kind) bool {
 func TestFindings(t *testing.T) {
 	const rate = 24000 // enough for every one of them, and quick
 	s := Default(rate)
-	s.Seconds = 3
+	s.Seconds = 2
 	s.LevelDB = -20
 	p := booth()
 	good := addNoise(p.play(s.Signal(), rate, rate/2), 60, newRand(5))

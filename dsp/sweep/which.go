@@ -425,9 +425,6 @@ func (m *Judge) answer(x []float64) (Answer, error) {
 		share += a.Likely[k]
 		a.Between = append(a.Between, m.classes[k].name)
 	}
-	if len(a.Between) == 1 { // one recorded cushion alone cannot be told from a second
-		a.Verdict, a.Name, a.Between = Known, a.Between[0], nil
-	}
 	a.Text = fmt.Sprintf("ambiguous between %s", strings.Join(a.Between, " and "))
 	return a, nil
 }

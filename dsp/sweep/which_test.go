@@ -195,3 +195,45 @@ func TestWhichWithUnusablePoints(t *testing.T) {
 		t.Errorf("one seat: %v", err)
 	}
 }
+
+// From sound to name: short sweeps through cushions on the simulated rig, every seat with another leak and other
+// resonances, at 40 dB signal-to-noise.
+func TestWhichFromSweeps(t *testing.T) {
+	s := Short(24000)
+	rng := newRand(600)
+	cushion := func(bass, mid, top float64) path {
+		p := booth()
+		p.sections = append(p.sections, bell(110, bass+0.8*rng.NormFloat64(), 0.7), bell(700, mid+0.3*rng.NormFloat64(), 1.4),
+			bell(1700, -mid+0.3*rng.NormFloat64(), 2), bell(6500, top+rng.NormFloat64(), 2))
+		p.gain *= math.Exp(0.05 * rng.NormFloat64())
+		return p
+	}
+	names := []string{"woven", "wipe-clean", "deep-foam"}
+	seat := func(i int) []float64 {
+		v := [][3]float64{{0, 0, 0}, {-6, 3, 2}, {4, -4, -5}, {-2, 8, -8}}[i]
+		p := cushion(v[0], v[1], v[2])
+		return measure(t, addNoise(p.play(s.Signal(), 24000, 8000), 40, rng), s).LevelDB
+	}
+	var rec []Recorded
+	for i, n := range names {
+		r := Recorded{Name: n}
+		for range 3 {
+			r.LevelDB = append(r.LevelDB, seat(i))
+		}
+		rec = append(rec, r)
+	}
+	judge, err := NewJudge(Grid(), rec)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, want := range append(names, "") {
+		a, err := judge.Which(seat(i))
+		if err != nil {
+			t.Fatal(err)
+		}
+		t.Log(a.Text)
+		if a.Name != want || want == "" && a.Verdict != Unknown {
+			t.Errorf("%q: %+v", want, a)
+		}
+	}
+}

@@ -102,7 +102,9 @@ type derived struct {
 	Before     fit.Residual  `json:"before"`
 	After      fit.Residual  `json:"after"`
 	Ears       []earResidual `json:"ears"`
-	BoostDB    float64       `json:"boost_db"` // the largest of all bands together
+	BoostDB    float64       `json:"boost_db"`   // the largest of all bands together
+	LevelDB    float64       `json:"level_db"`   // wanted beyond bands and headroom: the volume control's business
+	BalanceDB  float64       `json:"balance_db"` // by which the left ear wants more than the right; with the ears apart
 	Left       []left        `json:"left"`
 	File       string        `json:"file,omitempty"` // "" with --dry
 	Caution    string        `json:"caution,omitempty"`
@@ -193,10 +195,13 @@ func (a *app) derive(c *cobra.Command, name string, w deriveFlags) error {
 	var bands []dsp.Band
 	start := time.Now()
 	results := make([]fit.Result, len(goals))
-	for i, g := range goals {
-		if results[i], err = fit.Derive(g, o); err != nil {
-			return fail(err)
-		}
+	if len(goals) == 2 {
+		results[0], results[1], out.BalanceDB, err = fit.DeriveApart(goals[0], goals[1], o)
+	} else {
+		results[0], err = fit.Derive(goals[0], o)
+	}
+	if err != nil {
+		return fail(err)
 	}
 	out.Seconds = time.Since(start).Seconds()
 	for i, r := range results {
@@ -211,6 +216,7 @@ func (a *app) derive(c *cobra.Command, name string, w deriveFlags) error {
 		out.Ears = append(out.Ears, earResidual{goals[i].Ear, r.Before, r.After})
 		out.BoostDB = max(out.BoostDB, r.PeakDB)
 		n := float64(len(results))
+		out.LevelDB += r.LevelDB / n
 		out.Before = fit.Residual{RMSDB: out.Before.RMSDB + r.Before.RMSDB*r.Before.RMSDB/n, MaxDB: max(out.Before.MaxDB, r.Before.MaxDB)}
 		out.After = fit.Residual{RMSDB: out.After.RMSDB + r.After.RMSDB*r.After.RMSDB/n, MaxDB: max(out.After.MaxDB, r.After.MaxDB)}
 	}
@@ -269,6 +275,9 @@ func (d derived) print(w io.Writer) {
 		for _, e := range d.Ears {
 			fmt.Fprintf(w, "  %-5s  %.2f -> %.2f dB RMS\n", e.Ear, e.Before.RMSDB, e.After.RMSDB)
 		}
+	}
+	if math.Abs(d.BalanceDB) >= 0.5 {
+		fmt.Fprintf(w, "balance: the left ear wants %s dB against the right; that is left to the balance control\n", signed(d.BalanceDB))
 	}
 	printLeft(w, d.Left)
 	if d.File != "" {

@@ -80,6 +80,9 @@ func (w sliderFlags) spec() (fit.SliderSpec, error) {
 	case "measured":
 	case "free":
 		s.FreeLevel = true
+		if w.ears == "apart" {
+			return s, &dsp.RangeError{Key: "--ears", Value: `"apart"`, Allowed: "together, for levels free ear by ear would shift the balance"}
+		}
 	default:
 		return s, &dsp.RangeError{Key: "--level", Value: fmt.Sprintf("%q", w.level), Allowed: "measured or free"}
 	}
@@ -119,6 +122,9 @@ func (a *app) sliders(c *cobra.Command, name string, w sliderFlags) error {
 		return err
 	}
 	fail := func(err error) error { return fmt.Errorf("cushwright: sliders for %q: %w", name, err) }
+	if w.wanted != "" && !c.Flags().Changed("level") {
+		w.level = "free" // a wanted response has no level of its own
+	}
 	spec, err := w.spec()
 	if err != nil {
 		return fail(err)
@@ -126,9 +132,6 @@ func (a *app) sliders(c *cobra.Command, name string, w sliderFlags) error {
 	snap, err := config.Load(dir)
 	if err != nil {
 		return err
-	}
-	if w.wanted != "" && !c.Flags().Changed("level") {
-		spec.FreeLevel = true // a wanted response has no level of its own
 	}
 	diffs, _, _, notes, err := w.differences(snap, name)
 	if err != nil {

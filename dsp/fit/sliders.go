@@ -145,6 +145,7 @@ func Sliders(t Target, s SliderSpec) (SliderResult, error) {
 	zero := make([]float64, curve.Points)
 	before, _ := residual(pr.AskedDB, zero, pr.Weight, !s.FreeLevel)
 	after, c := residual(pr.AskedDB, p.resp, pr.Weight, !s.FreeLevel)
+	_, cw := residual(pr.WantDB, p.resp, pr.Weight, !s.FreeLevel)
 	read, _ := residual(pr.AskedDB, naive.resp, pr.Weight, !s.FreeLevel)
 	r.BeforeRMS, r.ResidualRMS, r.NaiveRMS = before.RMSDB, after.RMSDB, read.RMSDB
 	if s.FreeLevel {
@@ -153,7 +154,7 @@ func Sliders(t Target, s SliderSpec) (SliderResult, error) {
 	rest := make([]float64, curve.Points)
 	for i, v := range p.resp {
 		r.PeakDB = max(r.PeakDB, v)
-		rest[i] = v + c
+		rest[i] = v + cw
 	}
 	for _, n := range runs(pr.FreqHz, pr.WantDB, rest, pr.Weight, 1, WhySliders) {
 		if curve.Index(n.HighHz)-curve.Index(n.LowHz) >= 3 {

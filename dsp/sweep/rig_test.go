@@ -110,12 +110,23 @@ func addNoise(x []float64, snrDB float64, rng *rand.Rand) []float64 {
 	return out
 }
 
-// count is how often something is tried: short usually, long with CUSHWRIGHT_LONG=1.
-func count(short, long int) int {
-	if os.Getenv("CUSHWRIGHT_LONG") == "1" {
+// count is how often something is tried: long with CUSHWRIGHT_LONG=1, least under the race detector.
+func count(race, short, long int) int {
+	switch {
+	case os.Getenv("CUSHWRIGHT_LONG") == "1":
 		return long
+	case racing:
+		return race
 	}
 	return short
+}
+
+// seconds is the length of a sweep, shorter under the race detector.
+func seconds(v float64) float64 {
+	if racing {
+		return min(v, 1.2)
+	}
+	return v
 }
 
 func newRand(n uint64) *rand.Rand { return rand.New(rand.NewPCG(n, 20)) }

@@ -134,9 +134,9 @@ func TestSpecCheck(t *testing.T) {
 
 func TestRecoversKnownResponse(t *testing.T) {
 	for _, c := range []struct{ rate, snrDB, tolDB, seconds float64 }{
-		{48000, 60, 0.1, 5}, {44100, 60, 0.1, 2}, {48000, 30, 0.5, 5}, {96000, 60, 0.1, 1.5}} {
+		{48000, 60, 0.1, 5}, {48000, 30, 0.5, 5}, {44100, 60, 0.1, 2}, {96000, 60, 0.1, 1.5}}[:count(2, 4, 4)] {
 		s := Default(c.rate)
-		s.Seconds = c.seconds
+		s.Seconds = seconds(c.seconds)
 		p := booth()
 		r := measure(t, addNoise(p.play(s.Signal(), c.rate, int(c.rate/2)), c.snrDB, newRand(1)), s)
 		db, at, bad := worst(r, p.db, 19.9, 20001)
@@ -196,7 +196,7 @@ func TestHarmonics(t *testing.T) {
 // Behind a real path the harmonics made ahead of it, as by a driver, carry its response at their own frequency.
 func TestDistortionThroughPath(t *testing.T) {
 	s := Default(48000)
-	s.Seconds = 2
+	s.Seconds = seconds(2)
 	s.LevelDB = -20
 	p := booth()
 	r := measure(t, addNoise(p.play(distort(s.Signal(), 0.1), 48000, 24000), 80, newRand(3)), s)
@@ -214,9 +214,9 @@ func TestDistortionThroughPath(t *testing.T) {
 
 func TestClockDifference(t *testing.T) {
 	p := booth()
-	for _, c := range []struct{ ppm, seconds float64 }{{200, 5}, {-300, 2}} {
+	for _, c := range []struct{ ppm, seconds float64 }{{200, 5}, {-300, 2}}[:count(1, 2, 2)] {
 		s := Default(48000)
-		s.Seconds = c.seconds
+		s.Seconds = seconds(c.seconds)
 		// Played by a faster clock: the same sweep in seconds, sampled in wider steps.
 		fast := s
 		fast.RateHz = s.RateHz / (1 + c.ppm*1e-6)
@@ -230,7 +230,7 @@ func TestClockDifference(t *testing.T) {
 		near1(t, "clock", r.ClockPPM, c.ppm, s.sameClockPPM())
 	}
 	s := Default(48000)
-	s.Seconds = 2
+	s.Seconds = seconds(2)
 	fast := s
 	fast.RateHz = s.RateHz / (1 + 400e-6)
 	r := measure(t, p.play(fast.Signal(), 48000, 24000), s)
@@ -296,7 +296,7 @@ func has(r *Response, k Kind) bool {
 func TestFindings(t *testing.T) {
 	const rate = 24000 // enough for every one of them, and quick
 	s := Default(rate)
-	s.Seconds = 2
+	s.Seconds = seconds(2)
 	s.LevelDB = -20
 	p := booth()
 	good := addNoise(p.play(s.Signal(), rate, rate/2), 60, newRand(5))
@@ -325,7 +325,7 @@ func TestFindings(t *testing.T) {
 			return x
 		}
 	}
-	for _, c := range []struct {
+	for i, c := range []struct {
 		name string
 		rec  []float64
 		want Kind // "" for none
@@ -373,6 +373,9 @@ func TestFindings(t *testing.T) {
 		}), Interrupted},
 		{"fan", addNoise(good, -8, newRand(8)), Noisy},
 	} {
+		if i%count(3, 1, 1) != 0 {
+			continue
+		}
 		r, err := Deconvolve(c.rec, s)
 		var got []Kind
 		var f *Finding
@@ -437,7 +440,7 @@ func TestCheckEar(t *testing.T) {
 // Where the noise is louder than the sweep there is no level; where it is not, there is.
 func TestUnusablePointsAreNotGuessed(t *testing.T) {
 	s := Default(48000)
-	s.Seconds = 2
+	s.Seconds = seconds(2)
 	p := booth()
 	p.sections = append(p.sections, second{6000, 0, 0, 1, 1, 0.1, 1}, second{6000, 0, 0, 1, 1, 0.1, 1}, second{6000, 0, 0, 1, 1, 0.1, 1})
 	r := measure(t, addNoise(p.play(s.Signal(), 48000, 24000), 40, newRand(11)), s)

@@ -121,7 +121,7 @@ func try(t *testing.T, rng *rand.Rand, cushions, seats, trials int, differDB flo
 
 // Invented worlds of 12 cushions that differ by some 6 dB RMS, 5 seats each; 200 fresh seats and 200 strangers.
 func TestWhich(t *testing.T) {
-	for world := range uint64(count(2, 5)) {
+	for world := range uint64(count(1, 2, 5)) {
 		y := try(t, newRand(100+world), 12, 5, 200, 4)
 		t.Logf("world %d: %+v", world, y)
 		if y.right+y.ambiguous < 196 || y.wrong > 2 || y.unknown < 190 || y.right < 180 {
@@ -137,13 +137,13 @@ func TestWhichNeverGuesses(t *testing.T) {
 		differDB        float64
 	}{{12, 5, 3}, {12, 5, 1}, {2, 5, 4}, {2, 3, 4}, {3, 2, 3}, {1, 5, 4}} {
 		var all tally
-		for world := range uint64(count(1, 4)) {
-			y := try(t, newRand(200+world), c.cushions, c.seats, 100, c.differDB)
+		for world := range uint64(count(1, 1, 4)) {
+			y := try(t, newRand(200+world), c.cushions, c.seats, count(40, 100, 100), c.differDB)
 			all.trials, all.right, all.ambiguous, all.shared = all.trials+y.trials, all.right+y.right, all.ambiguous+y.ambiguous, all.shared+y.shared
 			all.wrong, all.lost, all.unknown = all.wrong+y.wrong, all.lost+y.lost, all.unknown+y.unknown
 		}
 		t.Logf("%+v: %+v", c, all)
-		if all.wrong*100 > all.trials {
+		if all.wrong*100 > all.trials && all.wrong > 1 {
 			t.Errorf("%+v: %d wrong names in %d trials", c, all.wrong, all.trials)
 		}
 	}

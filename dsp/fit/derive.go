@@ -236,8 +236,8 @@ func (f *fitter) shelf(s dsp.Shape, hz, q float64) unit {
 	return unit{s, [3]float64{u, min(max(math.Log(q), f.fine.lo[pQ]), f.fine.hi[pQ]), 0}, f.held()}
 }
 
-// search tries every arrangement of shelves on the coarse points and returns the best.
-func (f *fitter) search() *problem {
+// search tries every arrangement of shelves on the coarse points and returns the best two, polished, best first.
+func (f *fitter) search() []*problem {
 	type start struct {
 		shelves []unit
 		rank    int // which of the best candidates is placed first
@@ -292,13 +292,12 @@ func (f *fitter) search() *problem {
 		})
 	}
 	wg.Wait()
-	best := order[0]
+	sort.SliceStable(order, func(a, b int) bool { return cost[order[a]] < cost[order[b]] })
+	var best []*problem
 	for _, i := range order {
-		if cost[i] < cost[best] {
-			best = i
-		}
+		best = append(best, found[i])
 	}
-	return found[best]
+	return best
 }
 
 // Effort, by counts and never by the clock, so that the result is the same everywhere.
@@ -310,7 +309,7 @@ var (
 	rounds       = 3
 	extraRounds  = 4
 	extraTries   = 4
-	exactDB      = 0.05
+	exactDB      = 0.15
 	polishIters  = 8
 	fewBands     = 5
 	fewRanks     = 4
@@ -504,27 +503,54 @@ func (f *fitter) snap(l lattice, j int, v float64, n int) float64 {
 
 // finish rounds to the steps, re-optimising what is still free, then walks on the steps while that helps; and it makes
 // sure of the boost limit.
-func (f *fitter) finish(p *problem) []unit {
+func (f *fitter) finish(best []*problem) []unit {
 	l := f.steps()
-	p.kappa = 300 / float64(len(p.x2))
-	if f.enough > leastEnough {
-		f.prune(p)
-	} else {
-		p.ridge, p.still = lastRidge, lastRidge
+	for _, p := range best {
+		p.kappa = 300 / float64(len(p.x2))
+		if f.enough > leastEnough {
+			f.prune(p)
+		} else {
+			p.ridge, p.still = lastRidge, lastRidge
+		}
+		p.solve(lastIters, 1e-3)
+		if l.step == [3]float64{} {
+			f.holdBoost(p)
+			return p.units
+		}
 	}
-	p.solve(lastIters, 1e-3)
-	if l.step == [3]float64{} {
-		f.holdBoost(p)
-		return p.units
+	// What rounds best need not be what fitted best, nor is one order of rounding always the better one.
+	type way struct {
+		p     *problem
+		gains bool
 	}
-	q := f.coarse.clone()
-	q.kappa = 300 / float64(len(q.x2))
-	q.units, q.c = append(q.units, p.units...), p.c
-	f.round(q, l)
-	p.units, p.c = append(p.units[:0], q.units...), q.c
-	f.walk(p, l, 6)
-	f.holdBoostOnSteps(p, l)
-	return p.units
+	var ways []way
+	for _, p := range best {
+		ways = append(ways, way{p.clone(), false}, way{p.clone(), true})
+	}
+	cost := make([]float64, len(ways))
+	var wg sync.WaitGroup
+	for i, w := range ways {
+		wg.Go(func() {
+			q := f.coarse.clone()
+			q.kappa = 300 / float64(len(q.x2))
+			q.ridge, q.still = w.p.ridge, w.p.still
+			q.units, q.c = append(q.units, w.p.units...), w.p.c
+			f.round(q, l, w.gains)
+			w.p.units, w.p.c = append(w.p.units[:0], q.units...), q.c
+			f.walk(w.p, l, 6)
+			f.holdBoostOnSteps(w.p, l)
+			w.p.respond()
+			cost[i] = w.p.cost()
+		})
+	}
+	wg.Wait()
+	at := 0
+	for i := range cost {
+		if cost[i] < cost[at] {
+			at = i
+		}
+	}
+	return ways[at].p.units
 }
 
 // prune takes out bands that the rest can do without.
@@ -551,8 +577,12 @@ func (f *fitter) prune(p *problem) {
 
 // round fixes one parameter kind at a time, the coarsest in effect last: frequency and Q of the band that suffers least
 // first, then the gains likewise, each time letting the rest adjust.
-func (f *fitter) round(p *problem, l lattice) {
-	for _, kinds := range [][]int{{pFreq, pQ}, {pGain}} {
+func (f *fitter) round(p *problem, l lattice, gainsFirst bool) {
+	order := [][]int{{pFreq, pQ}, {pGain}}
+	if gainsFirst {
+		order[0], order[1] = order[1], order[0]
+	}
+	for _, kinds := range order {
 		left := map[int]bool{}
 		for k := range p.units {
 			left[k] = true

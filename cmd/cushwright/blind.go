@@ -23,6 +23,7 @@ import (
 
 func (a *app) blindCommand() *cobra.Command {
 	plan := trial.Plan{Trials: 16, Alpha: 0.05}
+	loop := ""
 	c := &cobra.Command{Use: "blind A B", Short: "forced-choice listening trial of two corrections", Args: cobra.ExactArgs(2),
 		Long: `Forced-choice listening trial of two corrections. A and B are cushions whose corrections are compared on the cushion that
 is fitted; "none" is no correction. Both sides are matched in loudness (ITU-R BS.1770, short-term) on what plays: let it play for
@@ -40,15 +41,16 @@ Exit code 0: a difference was heard. 1: it was not shown. A trial without an ans
 			if plan.Needed() > plan.Trials {
 				return fmt.Errorf("cushwright: blind: %d trials can never reach p = %g: take more trials", plan.Trials, plan.Alpha)
 			}
-			return runBlind(c, plan, args[0], args[1])
+			return runBlind(c, plan, args[0], args[1], loop)
 		}}
 	c.Flags().IntVar(&plan.Trials, "trials", plan.Trials, "number of trials, fixed in advance")
 	c.Flags().Float64Var(&plan.Alpha, "alpha", plan.Alpha, "largest p-value that counts as heard")
+	c.Flags().StringVar(&loop, "loop", "", "play this WAV or FLAC file again and again; without it, judge by whatever plays")
 	return c
 }
 
 // runBlind wires the trial to the running engine, the terminal and a log file.
-func runBlind(c *cobra.Command, plan trial.Plan, first, second string) error {
+func runBlind(c *cobra.Command, plan trial.Plan, first, second, loop string) error {
 	cl, err := newClient()
 	if err != nil {
 		return err
@@ -75,6 +77,15 @@ func runBlind(c *cobra.Command, plan trial.Plan, first, second string) error {
 		return answer(err)
 	}
 	defer cl.Trial(context.WithoutCancel(ctx), control.TrialRequest{Token: token}) // brings back what was heard before
+	if loop != "" {
+		stop, err := playLoop(loop)
+		if err != nil {
+			log.Close()
+			os.Remove(log.Name())
+			return err
+		}
+		defer stop()
+	}
 	go func() {
 		for {
 			select {

@@ -281,7 +281,11 @@ func (f *fitter) search() []*problem {
 		order[i] = i
 	}
 	sort.SliceStable(order, func(a, b int) bool { return cost[order[a]] < cost[order[b]] })
-	order = order[:min(2, len(order))]
+	n := 2
+	if f.enough == leastEnough && found[order[0]].rms() <= exactDB {
+		n = 4 // a target that looks as if it could be met exactly is worth every arrangement
+	}
+	order = order[:min(n, len(order))]
 	for _, i := range order {
 		wg.Go(func() {
 			found[i] = f.exact(found[i])
@@ -294,7 +298,7 @@ func (f *fitter) search() []*problem {
 	wg.Wait()
 	sort.SliceStable(order, func(a, b int) bool { return cost[order[a]] < cost[order[b]] })
 	var best []*problem
-	for _, i := range order {
+	for _, i := range order[:min(2, len(order))] {
 		best = append(best, found[i])
 	}
 	return best
@@ -307,8 +311,8 @@ var (
 	replaceIters = 12
 	replaceTries = 2
 	rounds       = 3
-	extraRounds  = 4
-	extraTries   = 4
+	extraRounds  = 8
+	extraTries   = 8
 	exactDB      = 0.15
 	polishIters  = 8
 	fewBands     = 5
@@ -427,7 +431,7 @@ func (f *fitter) exact(p *problem) *problem {
 			}
 		}
 		p, cost = f.replace(p, cost, extraTries)
-		if math.Sqrt(before)-math.Sqrt(cost) < 1e-4 {
+		if math.Sqrt(before)-math.Sqrt(cost) < 1e-5 {
 			break
 		}
 	}

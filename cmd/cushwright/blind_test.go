@@ -477,6 +477,29 @@ func TestPressed(t *testing.T) {
 	}
 }
 
+// TestNoDisplayIsSaidOnce: without a display the keys are off, and two readings of the settings say so once.
+func TestNoDisplayIsSaidOnce(t *testing.T) {
+	t.Setenv("DISPLAY", "")
+	t.Setenv("WAYLAND_DISPLAY", "")
+	var log bytes.Buffer // read after the goroutine has ended
+	d := newDesk(slog.New(slog.NewTextHandler(&log, nil)))
+	ctx, cancel := context.WithCancel(t.Context())
+	var wg sync.WaitGroup
+	wg.Go(func() { d.runKeys(ctx, func(keys.Action) {}) })
+	for range 3 {
+		d.configure(config.Settings{Keys: config.Keys{Bypass: "ctrl+alt+b"}})
+		if err := until(ctx, func() bool { return len(d.settings) == 0 }); err != nil {
+			t.Fatal(err)
+		}
+	}
+	time.Sleep(20 * time.Millisecond) // the last reading may be under way still
+	cancel()
+	wg.Wait()
+	if n := strings.Count(log.String(), "no global keys"); n != 1 {
+		t.Errorf("said %d times: %s", n, log.String())
+	}
+}
+
 func TestBindings(t *testing.T) {
 	b, err := bindings(config.Keys{Bypass: "ctrl+alt+b", Panic: "f12"})
 	want := map[keys.Action]keys.Combo{keys.Bypass: {Ctrl: true, Alt: true, Key: "b"}, keys.Panic: {Key: "f12"}}

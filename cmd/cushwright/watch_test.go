@@ -105,8 +105,8 @@ func TestWatchFits(t *testing.T) {
 	p := &posed{st: posedStatus()}
 	p.st.Output = "bad\x1b[31m\tname\u202e 耳機 " + strings.Repeat("very ", 40)
 	p.st.Problems = []string{"line\nbreak", "two"}
-	for w := 1; w <= 200; w += 3 {
-		for h := 1; h <= 40; h++ {
+	for w := 1; w <= 200; w += 9 {
+		for h := 1; h <= 40; h += 3 {
 			v := &watchView{ask: p, now: time.Now}
 			v.Update(tea.WindowSizeMsg{Width: w, Height: h})
 			v.Update(v.Init()())

@@ -349,3 +349,31 @@ func TestLessHeadroomComesUpSlowly(t *testing.T) {
 		t.Errorf("the level settled at %.3f dB, want 0", got)
 	}
 }
+
+func TestReloadKeepsTheFollowedOutput(t *testing.T) {
+	r := &router{events: make(chan engine.RouteEvent, 1)}
+	set := settings()
+	set.Capture, set.Output, set.Follow = "", "", true
+	s, _, _ := start(t, &sim.Driver{Speed: 5}, r, set, engine.Selection{Correction: correction(t, 0)})
+	eventually(t, "running", func() bool { return s.Status().State == engine.Running })
+	r.events <- engine.RouteEvent{Kind: engine.DefaultChanged, Detail: "other"}
+	eventually(t, "following", func() bool { return s.Status().Reopened == 1 && s.Status().State == engine.Running })
+	for _, c := range []struct {
+		output   string
+		reopened int
+		last     string
+	}{{"", 1, "other"}, {"third", 2, "third"}} {
+		set.Output = c.output
+		if err := s.Configure(t.Context(), set); err != nil {
+			t.Fatal(err)
+		}
+		time.Sleep(150 * time.Millisecond)
+		eventually(t, "running", func() bool { return s.Status().State == engine.Running })
+		r.mu.Lock()
+		last := r.taken[len(r.taken)-1]
+		r.mu.Unlock()
+		if got := s.Status().Reopened; got != c.reopened || last != c.last {
+			t.Errorf("settings with output %q: reopened %d times, want %d; taken for %q, want %q", c.output, got, c.reopened, last, c.last)
+		}
+	}
+}

@@ -149,7 +149,8 @@ type Session struct {
 	once     sync.Once
 
 	// All below belongs to the supervisor.
-	set      Settings
+	asked    Settings // as given
+	set      Settings // as in force
 	sel      Selection
 	state    State
 	m        *meters
@@ -166,7 +167,7 @@ type Session struct {
 func New(driver Driver, router Router, set Settings, sel Selection, log *slog.Logger) *Session {
 	set.fill()
 	s := &Session{driver: driver, router: router, log: log, requests: make(chan func(), 16), done: make(chan struct{}),
-		set: set, sel: sel, m: &meters{}}
+		asked: set, set: set, sel: sel, m: &meters{}}
 	s.publish()
 	return s
 }
@@ -213,11 +214,14 @@ func (s *Session) Select(ctx context.Context, sel Selection) error {
 func (s *Session) Configure(ctx context.Context, set Settings) error {
 	set.fill()
 	return s.do(ctx, func() error {
-		if s.set.needsReopen(set) {
-			s.reopen = "settings changed"
-		}
 		rematch := s.set.Match != set.Match
-		s.set = set
+		output := s.set.Output // may be one that was followed: it stays until the settings name another
+		if s.asked.needsReopen(set) {
+			s.reopen = "settings changed"
+			output = set.Output
+		}
+		s.asked, s.set = set, set
+		s.set.Output = output
 		if rematch && s.stream != nil && s.reopen == "" {
 			p, err := s.program(s.sel, float64(s.route.RateHz))
 			if err != nil {

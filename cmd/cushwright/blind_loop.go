@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 
+	"cushwright/platform"
 	"cushwright/platform/soundfile"
 )
 
@@ -56,7 +57,7 @@ func playLoop(file string) (stop func(), err error) {
 	}
 	frames, err := seamless(s)
 	if err == nil {
-		stop, err = playFrames(frames, s.RateHz)
+		stop, err = platform.Play(repeat(frames), s.RateHz)
 	}
 	if err != nil {
 		return nil, fmt.Errorf("cushwright: play %q: %w", file, err)

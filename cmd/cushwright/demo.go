@@ -231,7 +231,7 @@ func demo(ctx context.Context, w io.Writer, png string) error {
 			}
 		}
 		fmt.Fprintf(w, "  %-12s %d bands, headroom %.2f dB, largest deviation %.4f dB at %.0f Hz\n", name, len(sel.Correction.Bands()),
-			svc.session.Status().HeadroomDB, worst, at)
+			-svc.session.Status().HeadroomDB, worst, at)
 		if len(lines) == 0 && len(sel.Correction.Bands()) > 0 {
 			lines = append(lines, plot.Line{Name: name + " designed", FreqHz: hz, LevelDB: designed},
 				plot.Line{Name: name + " measured", FreqHz: hz, LevelDB: left})

@@ -7,7 +7,9 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"cushwright/config"
 	"cushwright/engine/control"
+	"cushwright/platform"
 )
 
 func (a *app) stopCommand() *cobra.Command {
@@ -17,11 +19,17 @@ func (a *app) stopCommand() *cobra.Command {
 			if err != nil {
 				return err
 			}
+			dir, err := config.RuntimeDir()
+			if err != nil {
+				return err
+			}
 			if err := cl.Stop(c.Context()); err != nil {
 				return answer(err)
 			}
 			for end := time.Now().Add(8 * time.Second); time.Now().Before(end); time.Sleep(20 * time.Millisecond) {
-				if _, err := cl.Status(c.Context()); errors.Is(err, control.ErrNoEngine) {
+				// the socket goes first, the lock last: with it all is put back, and another engine may start
+				if release, _, err := platform.Lock(dir); err == nil {
+					release()
 					return nil
 				}
 			}

@@ -80,7 +80,7 @@ func newRig(t *testing.T, kind string, rateHz int) *rigged {
 	if err != nil {
 		t.Fatal(err)
 	}
-	r := &rigged{Server: soundtest.Start(t, kind), t: t, exe: exe, bench: t.TempDir()}
+	r := &rigged{Server: soundtest.StartAt(t, kind, rateHz), t: t, exe: exe, bench: t.TempDir()}
 	r.out = r.AddSink("phones", rateHz, 2)
 	r.SetDefault("phones")
 	return r

@@ -64,7 +64,6 @@ func TestRoundTrip(t *testing.T) {
 	if long() {
 		cases = 40
 	}
-	missed := 0
 	for seed := range cases {
 		rng := rand.New(rand.NewPCG(seed, 7))
 		bands := randomBands(rng, 10)
@@ -79,17 +78,9 @@ func TestRoundTrip(t *testing.T) {
 		}
 		got := rmsDB(responseOf(r.Bands).LevelDB, want.LevelDB)
 		t.Logf("seed %d: %.4f dB RMS, %d bands", seed, got, len(r.Bands))
-		if got > 0.02 {
-			missed++
-		}
-		if got > 0.06 || len(r.Bands) > 10 {
+		if got > 0.02 || len(r.Bands) > 10 {
 			t.Errorf("seed %d: found again to %.4f dB RMS with %d bands", seed, got, len(r.Bands))
 		}
-	}
-	// The normal form misses none. Of the long form's forty random corrections two end in another arrangement of bands that
-	// looks nearly the same.
-	if missed > int(cases)/20 {
-		t.Errorf("%d of %d corrections are found again to more than 0.02 dB RMS", missed, cases)
 	}
 }
 

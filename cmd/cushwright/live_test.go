@@ -488,7 +488,8 @@ func TestLiveContinuity(t *testing.T) {
 	onBoth(t, func(t *testing.T, kind string) {
 		const rate = 48000
 		seconds := times(15, 60)
-		for round := range times(1, 3) {
+		spoiled := 0
+		for round := 0; round < times(1, 3); {
 			r := newRig(t, kind, rate)
 			r.write("corrections/wipe-clean.toml", tenFlat())
 			r.start()
@@ -516,12 +517,16 @@ func TestLiveContinuity(t *testing.T) {
 			}
 			// the first half second is the start's fade-in and the search; a stopped player ends the last
 			oa, ob = oa[10:len(oa)-10], ob[25:len(ob)-10]
-			jumps := 0
-			for k := 1; k < len(ob); k++ {
-				if math.Abs(ob[k]-ob[k-1]) > 0.5 {
-					jumps++
+			jumps := jumpsIn(ob)
+			if ba > 0 || jumpsIn(oa) > 0 { // the player or the server lost frames before the engine got them: nothing to judge by
+				if spoiled++; spoiled > 3 {
+					t.Fatal("the signal has breaks before it reaches the engine, four times over")
 				}
+				t.Logf("a run is repeated: what was fed to the engine had %d breaks itself (%d after the engine)", ba, bb)
+				r.stop()
+				continue
 			}
+			round++
 			skew := t1.Sub(t0).Seconds() * rate
 			delay := func(o float64) float64 { return (mid(oa) - o + skew) / rate * 1e3 }
 			var all []float64
@@ -529,9 +534,9 @@ func TestLiveContinuity(t *testing.T) {
 				all = append(all, delay(o))
 			}
 			st := r.status()
-			t.Logf("run %d: %d s, added latency median %.1f ms, largest %.1f, at start %.1f, at end %.1f; breaks %d (before the engine %d), jumps %d; %+v",
-				round+1, seconds, mid(all), slices.Max(all), mid(all[:50]), mid(all[len(all)-50:]), bb, ba, jumps, st.Counters)
-			if bb > ba || jumps > 0 {
+			t.Logf("run %d: %d s, added latency median %.1f ms, largest %.1f, at start %.1f, at end %.1f; breaks %d, jumps %d; %+v",
+				round, seconds, mid(all), slices.Max(all), mid(all[:50]), mid(all[len(all)-50:]), bb, jumps, st.Counters)
+			if bb > 0 || jumps > 0 {
 				t.Errorf("%d breaks and %d jumps of more than half a frame: frames were dropped or repeated", bb, jumps)
 			}
 			if d := math.Abs(mid(all[:50]) - mid(all[len(all)-50:])); d > 2 {
@@ -540,6 +545,16 @@ func TestLiveContinuity(t *testing.T) {
 			r.stop()
 		}
 	})
+}
+
+// jumpsIn counts moves of more than half a frame between windows: frames were lost or repeated there.
+func jumpsIn(offset []float64) (n int) {
+	for k := 1; k < len(offset); k++ {
+		if math.Abs(offset[k]-offset[k-1]) > 0.5 {
+			n++
+		}
+	}
+	return n
 }
 
 func mid(x []float64) float64 {

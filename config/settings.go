@@ -86,8 +86,9 @@ const DefaultSettingsTOML = `# Settings of this bench. Every key is optional; a 
 # Go along when another output is chosen in the desktop; false holds on to the output.
 # follow = true
 # Delay against safety from breaks: "low", "normal" or "safe".
+# Not acted on yet: every choice runs with the default frames below.
 # delay = "normal"
-# Frames per period of the two devices, 16 to 16384; 0 chooses by delay.
+# Frames per period of the two devices, 16 to 16384; 0 takes the defaults, 480 and 1920.
 # capture_frames = 0
 # output_frames = 0
 # The device layer: "" chooses, "malgo" forces that one.

@@ -41,10 +41,6 @@ type taken struct {
 }
 
 func (a *app) add(c *cobra.Command, name string, files []string, side, date string, asJSON bool) error {
-	dir, err := a.dir()
-	if err != nil {
-		return err
-	}
 	fail := func(err error) error { return fmt.Errorf("cushwright: add to %q: %w", name, err) }
 	if err := config.CheckName(name); err != nil {
 		return fail(err)
@@ -56,7 +52,7 @@ func (a *app) add(c *cobra.Command, name string, files []string, side, date stri
 	if _, err := time.Parse(time.DateOnly, date); date != "" && err != nil {
 		return fail(&dsp.RangeError{Key: "--date", Value: fmt.Sprintf("%q", date), Allowed: "a day as YYYY-MM-DD"})
 	}
-	snap, err := config.Load(dir)
+	snap, err := a.open()
 	if err != nil {
 		return err
 	}
@@ -77,7 +73,7 @@ func (a *app) add(c *cobra.Command, name string, files []string, side, date stri
 			SweepLevelDB: math.NaN(), SignalDB: math.NaN(), Notes: []string{"taken in from " + filepath.Base(file), understood}})
 	}
 	for i, s := range seats {
-		file, err := config.WriteSeat(dir, name, e, s)
+		file, err := config.WriteSeat(snap.Dir, name, e, s)
 		if err != nil {
 			if i > 0 {
 				err = fmt.Errorf("%w; written so far: %s, the last being %s", err, plural(uint64(i), "seat"), out[i-1].Seat)

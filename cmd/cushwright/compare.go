@@ -27,11 +27,7 @@ func (a *app) compareCommand() *cobra.Command {
 		Long: `Compares the seats of two cushions. Each octave band is judged alone against its 95 % confidence, so about one band in
 twenty is called real by chance. The exit code is 1 if seats disagree: seat again, then compare again.`,
 		RunE: func(c *cobra.Command, args []string) error {
-			dir, err := a.dir()
-			if err != nil {
-				return err
-			}
-			snap, err := config.Load(dir)
+			snap, err := a.open()
 			if err != nil {
 				return err
 			}

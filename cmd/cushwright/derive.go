@@ -162,15 +162,11 @@ func typed(x, step float64) float64 {
 }
 
 func (a *app) derive(c *cobra.Command, name string, w deriveFlags) error {
-	dir, err := a.dir()
-	if err != nil {
-		return err
-	}
 	fail := func(err error) error { return fmt.Errorf("cushwright: derive %q: %w", name, err) }
 	if c.Flags().Changed("bands") && (w.bands < 1 || w.bands > dsp.MaxBands) {
 		return fail(&dsp.RangeError{Key: "--bands", Value: fmt.Sprint(w.bands), Allowed: fmt.Sprintf("1 to %d", dsp.MaxBands)})
 	}
-	snap, err := config.Load(dir)
+	snap, err := a.open()
 	if err != nil {
 		return err
 	}
@@ -245,10 +241,10 @@ func (a *app) derive(c *cobra.Command, name string, w deriveFlags) error {
 			said = append(said, "Fitted in the response and on the steps of the equaliser "+w.named+".")
 			fmt.Fprintf(c.ErrOrStderr(), "note: the engine now plays the settings for %s too; --dry only prints them\n", w.named)
 		}
-		if err := config.WriteCorrection(dir, name, config.Correction{Name: name, Reference: out.Reference, Correction: corr, Derived: d}, said); err != nil {
+		if err := config.WriteCorrection(snap.Dir, name, config.Correction{Name: name, Reference: out.Reference, Correction: corr, Derived: d}, said); err != nil {
 			return err
 		}
-		out.File = filepath.Join(dir, "corrections", name+".toml")
+		out.File = filepath.Join(snap.Dir, "corrections", name+".toml")
 	}
 	if out.Caution != "" && !w.asJSON {
 		fmt.Fprintln(c.ErrOrStderr(), out.Caution)

@@ -6,7 +6,6 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"cushwright/config"
 	"cushwright/dsp"
 	"cushwright/platform/soundfile"
 )
@@ -15,18 +14,7 @@ func (a *app) renderCommand() *cobra.Command {
 	var cushion string
 	c := &cobra.Command{Use: "render IN OUT", Short: "run a correction on a WAV or FLAC file; the result is a 32-bit float WAV", Args: cobra.ExactArgs(2),
 		RunE: func(c *cobra.Command, args []string) error {
-			dir, err := a.dir()
-			if err != nil {
-				return err
-			}
-			snap, err := config.Load(dir)
-			if err != nil {
-				return err
-			}
-			if err := known(snap, cushion); err != nil {
-				return err
-			}
-			sel, err := selection(snap, cushion, "")
+			_, sel, err := a.played("render with", cushion)
 			if err != nil {
 				return err
 			}

@@ -39,11 +39,11 @@ type service struct {
 }
 
 // known is nil if the bench holds the cushion.
-func known(snap *config.Snapshot, name string) error {
+func known(snap *config.Snapshot, action, name string) error {
 	if _, ok := snap.Cushion(name); ok {
 		return nil
 	}
-	return fmt.Errorf("cushwright: wear %q: %w cushion, the bench has: %s", name, control.ErrUnknown, strings.Join(snap.CushionNames(), ", "))
+	return fmt.Errorf("cushwright: %s %q: %w cushion, the bench has: %s", action, name, control.ErrUnknown, strings.Join(snap.CushionNames(), ", "))
 }
 
 // pick chooses the cushion to start with: the one fitted last, else the reference, else the first.
@@ -122,7 +122,7 @@ func (s *service) loaded(snap *config.Snapshot, err error) {
 		return
 	}
 	fitted, with := s.fitted, s.with
-	if known(snap, fitted) != nil {
+	if known(snap, "wear", fitted) != nil {
 		s.report(fmt.Errorf("cushwright: reload: the fitted cushion %q is gone from the bench, its correction goes on", fitted))
 		return
 	}
@@ -227,7 +227,7 @@ func (s *service) Wear(ctx context.Context, name string) error {
 	if s.trial != nil {
 		return errTrial
 	}
-	if err := known(s.snap, name); err != nil {
+	if err := known(s.snap, "wear", name); err != nil {
 		return err
 	}
 	sel, err := selection(s.snap, name, "")

@@ -9,7 +9,6 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"cushwright/config"
 	"cushwright/dsp"
 	"cushwright/dsp/plot"
 )
@@ -20,18 +19,7 @@ func (a *app) showCommand() *cobra.Command {
 	var png, svg string
 	c := &cobra.Command{Use: "show NAME", Short: "a cushion's correction as numbers or as a plot", Args: cobra.ExactArgs(1),
 		RunE: func(c *cobra.Command, args []string) error {
-			dir, err := a.dir()
-			if err != nil {
-				return err
-			}
-			snap, err := config.Load(dir)
-			if err != nil {
-				return err
-			}
-			if err := known(snap, args[0]); err != nil {
-				return err
-			}
-			sel, err := selection(snap, args[0], "")
+			_, sel, err := a.played("show", args[0])
 			if err != nil {
 				return err
 			}

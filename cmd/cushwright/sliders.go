@@ -7,7 +7,6 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"cushwright/config"
 	"cushwright/dsp"
 	"cushwright/dsp/fit"
 )
@@ -117,10 +116,6 @@ type sliderAnswer struct {
 }
 
 func (a *app) sliders(c *cobra.Command, name string, w sliderFlags) error {
-	dir, err := a.dir()
-	if err != nil {
-		return err
-	}
 	fail := func(err error) error { return fmt.Errorf("cushwright: sliders for %q: %w", name, err) }
 	if w.wanted != "" && !c.Flags().Changed("level") {
 		w.level = "free" // a wanted response has no level of its own
@@ -129,7 +124,7 @@ func (a *app) sliders(c *cobra.Command, name string, w sliderFlags) error {
 	if err != nil {
 		return fail(err)
 	}
-	snap, err := config.Load(dir)
+	snap, err := a.open()
 	if err != nil {
 		return err
 	}

@@ -19,15 +19,11 @@ func (a *app) wearCommand() *cobra.Command {
 			}
 			st, err := cl.Wear(c.Context(), args[0])
 			if errors.Is(err, control.ErrNoEngine) { // remembered for the next start
-				dir, err := a.dir()
+				snap, err := a.open()
 				if err != nil {
 					return err
 				}
-				snap, err := config.Load(dir)
-				if err != nil {
-					return err
-				}
-				if err := known(snap, args[0]); err != nil {
+				if err := known(snap, "wear", args[0]); err != nil {
 					return err
 				}
 				if err := config.SaveFitted(args[0]); err != nil {

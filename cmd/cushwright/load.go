@@ -1,0 +1,28 @@
+package main
+
+import (
+	"cushwright/config"
+	"cushwright/engine"
+)
+
+// open reads and checks the bench folder.
+func (a *app) open() (*config.Snapshot, error) {
+	dir, err := a.dir()
+	if err != nil {
+		return nil, err
+	}
+	return config.Load(dir)
+}
+
+// played reads the bench folder and returns what the engine plays for a cushion. action is the verb of the message.
+func (a *app) played(action, name string) (*config.Snapshot, engine.Selection, error) {
+	snap, err := a.open()
+	if err != nil {
+		return nil, engine.Selection{}, err
+	}
+	if err := known(snap, action, name); err != nil {
+		return nil, engine.Selection{}, err
+	}
+	sel, err := selection(snap, name, "")
+	return snap, sel, err
+}

@@ -8,6 +8,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"cushwright/dsp"
@@ -20,30 +21,42 @@ func WriteAtomic(path string, data []byte) error { return writeAtomic(path, data
 
 func writeAtomic(path string, data []byte, perm fs.FileMode) error {
 	fail := func(err error) error { return fmt.Errorf("config: write %q: %w", path, cause(err)) }
-	target := path
+	tmp, target, err := stage(path, data, perm)
+	if err != nil {
+		return fail(err)
+	}
+	if err := os.Rename(tmp, target); err != nil {
+		os.Remove(tmp)
+		return fail(err)
+	}
+	syncDir(filepath.Dir(target))
+	return nil
+}
+
+// stage writes data to a hidden file tmp beside target, the file that path stands for, ready to be renamed.
+func stage(path string, data []byte, perm fs.FileMode) (tmp, target string, err error) {
+	target = path
 	exact := false // the mode is that of the old file, whatever the umask
 	switch i, err := os.Lstat(path); {
 	case errors.Is(err, fs.ErrNotExist):
 	case err != nil:
-		return fail(err)
+		return "", "", err
 	default:
 		if i.Mode()&fs.ModeSymlink != 0 {
 			if target, err = filepath.EvalSymlinks(path); err != nil {
-				return fail(err)
+				return "", "", err
 			}
 		}
 		i, err := os.Stat(target)
 		if err := plain(i, err); err != nil {
-			return fail(err)
+			return "", "", err
 		}
 		perm, exact = i.Mode().Perm(), true
 	}
-	dir := filepath.Dir(target)
-	f, err := createTemp(dir, filepath.Base(target), perm)
+	f, err := createTemp(filepath.Dir(target), filepath.Base(target), perm)
 	if err != nil {
-		return fail(err)
+		return "", "", err
 	}
-	tmp := f.Name()
 	_, err = f.Write(data)
 	if err == nil && exact {
 		err = f.Chmod(perm)
@@ -54,15 +67,101 @@ func writeAtomic(path string, data []byte, perm fs.FileMode) error {
 	if e := f.Close(); err == nil {
 		err = e
 	}
-	if err == nil {
-		err = os.Rename(tmp, target)
-	}
 	if err != nil {
-		os.Remove(tmp)
-		return fail(err)
+		os.Remove(f.Name())
 	}
-	syncDir(dir)
+	return f.Name(), target, err
+}
+
+// File is a file to be written: where, and what.
+type File struct {
+	Path string
+	Data []byte
+}
+
+// rename is exchanged by the test of what happens when it fails half-way.
+var rename = os.Rename
+
+// WriteAtomicSet replaces files that belong together, all or none. Every new content stands synced beside its target before
+// the first is renamed, and a rename that fails puts those before it back, so that an error leaves all as it was. Each file
+// is at every moment the old one or the new. A crash between two renames can leave some of each: put last the file that
+// speaks of the others.
+func WriteAtomicSet(files []File) (err error) {
+	var tmp, target, former []string // former: the old content under a hidden name, "" where there was none
+	defer func() {
+		for i := range tmp {
+			os.Remove(tmp[i]) // gone already where it was renamed
+		}
+		for _, f := range former {
+			if f != "" {
+				os.Remove(f)
+			}
+		}
+	}()
+	fail := func(path string, err error) error { return fmt.Errorf("config: write %q: %w", path, cause(err)) }
+	for _, f := range files {
+		t, to, err := stage(f.Path, f.Data, 0o644)
+		if err != nil {
+			return fail(f.Path, err)
+		}
+		tmp = append(tmp, t)
+		if slices.Contains(target, to) {
+			return fail(f.Path, errors.New("named twice"))
+		}
+		target = append(target, to)
+	}
+	for i, f := range files {
+		old, err := keep(target[i])
+		if err != nil {
+			return fail(f.Path, err)
+		}
+		former = append(former, old)
+	}
+	for i, f := range files {
+		if err := rename(tmp[i], target[i]); err != nil {
+			err = fail(f.Path, err)
+			for k := range i {
+				var e error
+				if former[k] != "" {
+					if e = rename(former[k], target[k]); e == nil {
+						former[k] = ""
+					}
+				} else {
+					e = os.Remove(target[k])
+				}
+				if e != nil {
+					err = fmt.Errorf("%w; and %q could not be put back: %w", err, files[k].Path, cause(e))
+				}
+			}
+			return err
+		}
+	}
+	for _, t := range target {
+		syncDir(filepath.Dir(t))
+	}
 	return nil
+}
+
+// keep gives the file's content a second, hidden name and returns it, "" where there is no such file.
+func keep(file string) (string, error) {
+	for try := 0; ; try++ {
+		old := filepath.Join(filepath.Dir(file), fmt.Sprintf(".%s.%d-%d.old", filepath.Base(file), os.Getpid(), try))
+		err := os.Link(file, old)
+		switch {
+		case err == nil:
+			return old, nil
+		case errors.Is(err, fs.ErrNotExist):
+			return "", nil
+		case errors.Is(err, fs.ErrExist) && try < 10000:
+			continue
+		}
+		// A file system without links: a copy.
+		data, err := os.ReadFile(file)
+		if err != nil {
+			return "", err
+		}
+		return old, writeExclusive(old, data)
+	}
 }
 
 // createTemp creates a hidden file that the bench does not read, with perm before the umask (os.CreateTemp would give 0600).

@@ -21,3 +21,45 @@ func ResponseOf(ir []float64, freqHz, rateHz float64) complex128 {
 	}
 	return sum
 }
+
+// Impulse returns what the correction, headroom included, makes of a full-scale impulse at rateHz, ear by ear (left, right):
+// the impulse response of its chain. It is as long as the power of two, from 1024 frames to a second and more, after which
+// less than −120 dB of its largest value is left; its last eighth is faded out. The error is a *RangeError.
+func (c *Correction) Impulse(rateHz float64) (ir [2][]float64, err error) {
+	ch, err := c.Compile(rateHz, Options{})
+	if err != nil {
+		return ir, err
+	}
+	const least = 1024
+	most := least
+	for float64(most) < rateHz {
+		most *= 2
+	}
+	buf := make([]float64, 2*most)
+	buf[0], buf[1] = 1, 1
+	ch.Process(buf)
+	peak := 0.0
+	for _, v := range buf {
+		peak = max(peak, math.Abs(v))
+	}
+	last := 0
+	for i, v := range buf {
+		if math.Abs(v) > 1e-6*peak {
+			last = i / 2
+		}
+	}
+	n := least
+	for n < most && n*7/8 <= last {
+		n *= 2
+	}
+	for ear := range ir {
+		ir[ear] = make([]float64, n)
+		for i := range n {
+			ir[ear][i] = buf[2*i+ear]
+			if k := i - n*7/8; k >= 0 {
+				ir[ear][i] *= 0.5 + 0.5*math.Cos(math.Pi*(float64(k)+0.5)/float64(n/8))
+			}
+		}
+	}
+	return ir, nil
+}

@@ -11,9 +11,6 @@ import (
 	"io"
 	"net"
 	"net/http"
-	"os"
-	"path/filepath"
-	"sync/atomic"
 	"time"
 
 	"cushwright/engine"
@@ -64,12 +61,6 @@ var ErrUnknown = errors.New("unknown")
 
 // ErrNoEngine is returned by Client calls when nobody listens.
 var ErrNoEngine = errors.New(`control: no engine is running: start it with "cushwright run"`)
-
-const (
-	maxBody     = 4 << 10
-	readTimeout = 2 * time.Second
-	maxClients  = 256
-)
 
 type wearRequest struct {
 	Cushion string `json:"cushion"`
@@ -144,64 +135,6 @@ func reply(w http.ResponseWriter, v any, err error) {
 	json.NewEncoder(w).Encode(v) // a client that is gone is no concern of the engine
 }
 
-// Serve listens on the socket file, mode 0600, until the context ends. A stale socket is replaced: the caller holds the
-// engine's lock. Requests and clients are bounded in size, number and time.
-func Serve(ctx context.Context, socket string, b Backend) error {
-	if err := os.MkdirAll(filepath.Dir(socket), 0o700); err != nil {
-		return fmt.Errorf("control: listen %q: %w", socket, err)
-	}
-	if err := os.Remove(socket); err != nil && !errors.Is(err, os.ErrNotExist) {
-		return fmt.Errorf("control: listen %q: %w", socket, err)
-	}
-	ln, err := listen(socket)
-	if err != nil {
-		return fmt.Errorf("control: listen %q: %w", socket, err)
-	}
-	srv := &http.Server{Handler: Handler(b), ReadTimeout: readTimeout, ReadHeaderTimeout: readTimeout, WriteTimeout: 6 * time.Second,
-		IdleTimeout: 10 * time.Second, MaxHeaderBytes: 8 << 10}
-	stop := context.AfterFunc(ctx, func() {
-		quit, cancel := context.WithTimeout(context.Background(), time.Second)
-		defer cancel()
-		if srv.Shutdown(quit) != nil {
-			srv.Close()
-		}
-	})
-	defer stop()
-	if err := srv.Serve(&limited{ln, make(chan struct{}, maxClients)}); err != nil && !errors.Is(err, http.ErrServerClosed) {
-		return fmt.Errorf("control: serve %q: %w", socket, err)
-	}
-	return nil
-}
-
-// limited admits so many connections at once; the rest wait in the kernel's queue.
-type limited struct {
-	net.Listener
-	slots chan struct{}
-}
-
-func (l *limited) Accept() (net.Conn, error) {
-	l.slots <- struct{}{}
-	c, err := l.Listener.Accept()
-	if err != nil {
-		<-l.slots
-		return nil, err
-	}
-	return &slotConn{Conn: c, slots: l.slots}, nil
-}
-
-type slotConn struct {
-	net.Conn
-	slots chan struct{}
-	done  atomic.Bool
-}
-
-func (c *slotConn) Close() error {
-	if c.done.CompareAndSwap(false, true) {
-		<-c.slots
-	}
-	return c.Conn.Close()
-}
-
 // Client talks to a running engine.
 type Client struct{ http http.Client }
 
@@ -237,7 +170,7 @@ func (c *Client) call(ctx context.Context, method, path string, in, out any) err
 	defer res.Body.Close()
 	if res.StatusCode != http.StatusOK {
 		var f failure
-		if json.NewDecoder(io.LimitReader(res.Body, 1<<20)).Decode(&f) != nil || f.Error == "" {
+		if json.NewDecoder(io.LimitReader(res.Body, maxReply)).Decode(&f) != nil || f.Error == "" {
 			return fmt.Errorf("control: ask the engine: %s", res.Status)
 		}
 		if res.StatusCode == http.StatusNotFound {
@@ -245,7 +178,10 @@ func (c *Client) call(ctx context.Context, method, path string, in, out any) err
 		}
 		return &remote{f.Error, nil}
 	}
-	return json.NewDecoder(res.Body).Decode(out)
+	if err := json.NewDecoder(io.LimitReader(res.Body, maxReply)).Decode(out); err != nil {
+		return fmt.Errorf("control: read the engine's answer: %w", err)
+	}
+	return nil
 }
 
 type remote struct {

@@ -117,6 +117,7 @@ func (p *Plot) SVG(w io.Writer) error {
 	if !ok {
 		return fmt.Errorf("plot: draw %q: unexpected SVG from the drawing library", p.Title)
 	}
+	body = colours.ReplaceAllStringFunc(body, l.ink.nearest)
 	// Text in the body has its quotes escaped, so that only real attributes match.
 	body = styles.ReplaceAllStringFunc(body, func(s string) string {
 		var out []string
@@ -141,6 +142,48 @@ func (p *Plot) SVG(w io.Writer) error {
 		return fmt.Errorf("plot: write %q: %w", p.Title, err)
 	}
 	return nil
+}
+
+var colours = regexp.MustCompile(`(?:fill|stroke):#[0-9A-F]{6}`)
+
+// nearest returns a colour of a style as the palette has it: the drawing library rounds half-transparent ones by a hair.
+func (k *ink) nearest(style string) string {
+	name, hex, _ := strings.Cut(style, "#")
+	v, err := strconv.ParseUint(hex, 16, 32)
+	if err != nil {
+		return style
+	}
+	near := func(a, b uint8) bool { return max(a, b)-min(a, b) <= 3 }
+	got := rgb(uint32(v))
+	for _, c := range k.all() {
+		if near(c.R, got.R) && near(c.G, got.G) && near(c.B, got.B) {
+			return name + hexOf(c)
+		}
+	}
+	return style
+}
+
+func hexOf(c color.NRGBA) string { return fmt.Sprintf("#%02X%02X%02X", c.R, c.G, c.B) }
+
+func (k *ink) all() []color.NRGBA {
+	return append([]color.NRGBA{k.ground, k.text, k.axis, k.grid, k.faint}, k.lines...)
+}
+
+// DarkCSS returns style rules that turn a light plot's SVG, inside the elements that within selects, into a dark one: the
+// colours of an SVG are attributes, which any rule overrides. For pages that follow the reader's choice.
+func DarkCSS(within string) string {
+	var b strings.Builder
+	from, to := light.all(), dark.all()
+	done := map[string]bool{}
+	for i, c := range from {
+		old, new := hexOf(c), hexOf(to[i])
+		if done[old] { // ink for text serves as the last line's colour, too
+			continue
+		}
+		done[old] = true
+		fmt.Fprintf(&b, "%s [fill=\"%s\"]{fill:%s}%s [stroke=\"%s\"]{stroke:%s}\n", within, old, new, within, old, new)
+	}
+	return b.String()
 }
 
 // clean drops what neither a font nor XML can hold.

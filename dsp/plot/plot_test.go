@@ -301,3 +301,29 @@ func BenchmarkPNG(b *testing.B) {
 		}
 	}
 }
+
+// Every colour of a light plot, shades included, is one that the dark style rules know.
+func TestDarkCSS(t *testing.T) {
+	p := &Plot{Title: "t", Note: "n"}
+	for i := range 6 {
+		v := float64(i)
+		p.Lines = append(p.Lines, Line{Name: fmt.Sprint(i), FreqHz: []float64{20, 20000}, LevelDB: []float64{v, v}, LowDB: []float64{v - 1, v - 1}, HighDB: []float64{v + 1, v + 1}})
+	}
+	var b bytes.Buffer
+	if err := p.SVG(&b); err != nil {
+		t.Fatal(err)
+	}
+	css := DarkCSS(".x")
+	found := regexp.MustCompile(`(fill|stroke)="(#[^"]*)"`).FindAllStringSubmatch(b.String(), -1)
+	if len(found) < 50 {
+		t.Fatalf("%d colours found", len(found))
+	}
+	for _, f := range found {
+		if !strings.Contains(css, fmt.Sprintf(".x [%s=%q]{%s:#", f[1], f[2], f[1])) {
+			t.Errorf("%s %s has no rule", f[1], f[2])
+		}
+	}
+	if strings.Count(css, "[fill=\"#22272C\"]") != 1 {
+		t.Error("the ink of the text has two rules")
+	}
+}

@@ -154,6 +154,17 @@ func equaliserOf(snap *config.Snapshot, name string) (*fit.Equaliser, error) {
 	return out, nil
 }
 
+// fitBands fits bands to each goal; two of them are the ears apart, and the left one wants balanceDB more than the right.
+func fitBands(goals []fit.Target, o fit.Options) (results []fit.Result, balanceDB float64, err error) {
+	results = make([]fit.Result, len(goals))
+	if len(goals) == 2 {
+		results[0], results[1], balanceDB, err = fit.DeriveApart(goals[0], goals[1], o)
+	} else {
+		results[0], err = fit.Derive(goals[0], o)
+	}
+	return results, balanceDB, err
+}
+
 // typed rounds to what is worth typing and writing: far below what can be heard or measured.
 func typed(x, step float64) float64 {
 	// Dividing by a whole number gives the nearest decimal fraction.
@@ -190,12 +201,8 @@ func (a *app) derive(c *cobra.Command, name string, w deriveFlags) error {
 	out := derived{Cushion: name, Reference: w.name(), Equaliser: w.named, Bands: []bandSetting{}, Left: []left{}}
 	var bands []dsp.Band
 	start := time.Now()
-	results := make([]fit.Result, len(goals))
-	if len(goals) == 2 {
-		results[0], results[1], out.BalanceDB, err = fit.DeriveApart(goals[0], goals[1], o)
-	} else {
-		results[0], err = fit.Derive(goals[0], o)
-	}
+	results, balanceDB, err := fitBands(goals, o)
+	out.BalanceDB = balanceDB
 	if err != nil {
 		return fail(err)
 	}

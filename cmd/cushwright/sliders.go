@@ -146,19 +146,11 @@ func (a *app) sliders(c *cobra.Command, name string, w sliderFlags) error {
 	out := sliderAnswer{Cushion: name, Reference: w.name(), StepDB: spec.StepDB}
 	start := time.Now()
 	for _, g := range goals {
-		r, err := fit.Sliders(g, spec)
+		row, peakDB, err := setSliders(g, spec)
 		if err != nil {
 			return fail(err)
 		}
-		row := sliderRow{Ear: g.Ear, Q: r.Q, BeforeRMSDB: r.BeforeRMS, ResidualRMSDB: r.ResidualRMS, NaiveRMSDB: r.NaiveRMS, LevelDB: r.LevelDB,
-			Left: append([]left{}, leftOf(g.Ear, r.Left)...)}
-		if r.PeakDB > 0 {
-			row.HeadroomDB = -r.PeakDB
-		}
-		for i, f := range r.FreqHz {
-			row.Sliders = append(row.Sliders, slider{f, r.GainDB[i], r.NaiveDB[i]})
-		}
-		if r.PeakDB > 0.05 {
+		if peakDB > 0.05 {
 			out.Caution = caution
 		}
 		out.Rows = append(out.Rows, row)
@@ -172,6 +164,23 @@ func (a *app) sliders(c *cobra.Command, name string, w sliderFlags) error {
 		fmt.Fprintln(c.ErrOrStderr(), out.Caution)
 	}
 	return printTo(c, out.print)
+}
+
+// setSliders finds the positions for one target. peakDB is the most that the sliders boost together.
+func setSliders(g fit.Target, spec fit.SliderSpec) (row sliderRow, peakDB float64, err error) {
+	r, err := fit.Sliders(g, spec)
+	if err != nil {
+		return row, 0, err
+	}
+	row = sliderRow{Ear: g.Ear, Q: r.Q, BeforeRMSDB: r.BeforeRMS, ResidualRMSDB: r.ResidualRMS, NaiveRMSDB: r.NaiveRMS, LevelDB: r.LevelDB,
+		Left: append([]left{}, leftOf(g.Ear, r.Left)...)}
+	if r.PeakDB > 0 {
+		row.HeadroomDB = -r.PeakDB
+	}
+	for i, f := range r.FreqHz {
+		row.Sliders = append(row.Sliders, slider{f, r.GainDB[i], r.NaiveDB[i]})
+	}
+	return row, r.PeakDB, nil
 }
 
 func (s sliderAnswer) print(w io.Writer) {

@@ -48,6 +48,11 @@ type Request struct {
 	CaptureFrames, OutputFrames int // frames per period
 	Capture                     func(in []float32)
 	Playback                    func(out []float32) // fills all of out
+
+	// Both may be nil, and a driver that cannot tell calls neither. They are called on a thread of the driver's, and
+	// wait no more than the others do.
+	Underflow func()      // the server ran out of what Playback gave it: a gap was heard
+	Lost      func(error) // the streams ended by themselves: no callback will come again; at most once
 }
 
 // Driver opens the pair of streams of a session.

@@ -1,9 +1,10 @@
-// Package platform holds the edges of the operating system: the sound devices (through malgo), the routing of the
+// Package platform holds the edges of the operating system: the sound devices (through the sound server's own protocol on
+// Linux, through malgo elsewhere), the routing of the
 // system's sound into the engine and back, the guardian that undoes the routing when the engine dies, the folders, the
 // single-instance lock, the background start and the per-user service.
 //
-// cgo is used here alone, and only for the devices: without it NewDriver returns an error that says so. Routing exists on
-// Linux, over the native protocol that PulseAudio and PipeWire share; elsewhere NewRouter says that it does not exist yet.
+// cgo is used here alone, and only for malgo's devices: without it NewDriver returns an error that says so where no sound
+// server answers. Routing exists on Linux, over the native protocol that PulseAudio and PipeWire share; elsewhere NewRouter says that it does not exist yet.
 package platform
 
 import (
@@ -39,3 +40,9 @@ func (o RouterOptions) log(format string, args ...any) {
 func devErr(action, object string, r engine.Reaction, err error) *engine.Error {
 	return &engine.Error{Action: action, Object: object, Reaction: r, Err: err}
 }
+
+// The periods of a Request that names none, in frames.
+const (
+	defaultCaptureFrames = 480
+	defaultOutputFrames  = 1920
+)

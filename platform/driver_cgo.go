@@ -4,7 +4,6 @@ package platform
 
 import (
 	"errors"
-	"fmt"
 	"runtime"
 	"sync"
 	"time"
@@ -17,8 +16,6 @@ import (
 )
 
 const (
-	defaultCaptureFrames = 480
-	defaultOutputFrames  = 1920
 	// openTimeout bounds what a hung server can cost; a device that opens later is closed unused.
 	openTimeout = 5 * time.Second
 	// closeTimeout bounds Close: tearing down against a dead server may wait for ever, and then leaking the device is
@@ -34,21 +31,15 @@ type driver struct {
 	server  string // sound server, on PulseAudio
 }
 
-// NewDriver returns the driver for this system: PulseAudio's protocol on Linux (PipeWire serves it too) at server, or at
-// the one that ServerString finds if server is ""; ALSA where no sound server answers but sound cards are present; WASAPI
-// on Windows; Core Audio on macOS. The back end is always named, because an open choice can end in a silent one. It is
-// decided here once: a driver that found a server waits for its return rather than change sides.
-// The error is an *engine.Error.
-func NewDriver(server string) (engine.Driver, error) {
-	switch runtime.GOOS {
-	case "windows":
-		return &driver{backend: malgo.Backend(malgo.BackendWasapi), name: "WASAPI"}, nil
-	case "darwin":
-		return &driver{backend: malgo.Backend(malgo.BackendCoreaudio), name: "Core Audio"}, nil
-	case "linux":
-		return newLinuxDriver(server)
-	}
-	return nil, devErr("open", "sound devices", engine.GiveUp, fmt.Errorf("no device layer for %s yet", runtime.GOOS))
+// newServerDriver is malgo on a sound server. The back end is always named, because an open choice can end in a silent
+// one.
+func newServerDriver(server, name string) (engine.Driver, error) {
+	return &driver{backend: malgo.Backend(malgo.BackendPulseaudio), name: name + " (malgo)", server: server}, nil
+}
+
+// newALSADriver is malgo on the sound cards themselves.
+func newALSADriver() (engine.Driver, error) {
+	return &driver{backend: malgo.Backend(malgo.BackendAlsa), name: "ALSA"}, nil
 }
 
 func (d *driver) Name() string { return d.name }

@@ -8,7 +8,12 @@ import (
 	"cushwright/engine"
 )
 
-// NewDriver returns an error: this build has no device layer.
-func NewDriver(server string) (engine.Driver, error) {
-	return nil, devErr("open", "sound devices", engine.GiveUp, errors.New("this build was made without cgo and has no device layer; build it with CGO_ENABLED=1 and a C compiler"))
+var errNoCgo = errors.New("this build was made without cgo and lacks that device layer; build it with CGO_ENABLED=1 and a C compiler")
+
+func newServerDriver(server, name string) (engine.Driver, error) {
+	return nil, devErr("open", name, engine.GiveUp, errNoCgo)
+}
+
+func newALSADriver() (engine.Driver, error) {
+	return nil, devErr("open", "ALSA", engine.GiveUp, errNoCgo)
 }

@@ -83,6 +83,11 @@ func (l link) Write(b []byte) (int, error) {
 // dial connects to the server. event, if not nil, is told of subscribed events on the connection's reading goroutine: it
 // must neither wait nor make requests.
 func dial(server string, event func(proto.SubscribeEvent)) (*pulse, error) {
+	return dialEach(server, func(conn net.Conn) (*pulse, error) { return handshake(conn, event) })
+}
+
+// dialEach tries the parts of a server string until one answers that greet accepts; greet closes what it refuses.
+func dialEach(server string, greet func(net.Conn) (*pulse, error)) (*pulse, error) {
 	var last error
 	for _, field := range strings.Fields(server) {
 		network, addr, err := serverAddress(field)
@@ -98,7 +103,7 @@ func dial(server string, event func(proto.SubscribeEvent)) (*pulse, error) {
 			last = err
 			continue
 		}
-		p, err := handshake(conn, event)
+		p, err := greet(conn)
 		if err != nil {
 			conn.Close()
 			last = err

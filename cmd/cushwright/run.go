@@ -148,7 +148,11 @@ func (a *app) run(ctx context.Context, verbose bool) error {
 	}
 
 	opts := platform.RouterOptions{RuntimeDir: runDir, Log: func(m string) { log.Info(m) }}
-	driver, err := platform.NewDriver(platform.ServerString())
+	newDriver := platform.NewDriver
+	if snap.Settings.Sound.Driver == "malgo" {
+		newDriver = platform.NewMalgoDriver
+	}
+	driver, err := newDriver(platform.ServerString())
 	if err != nil {
 		return err
 	}

@@ -1,0 +1,401 @@
+package platform
+
+import (
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"io"
+	"net"
+	"os"
+	"runtime"
+	"sync"
+	"sync/atomic"
+	"time"
+	"unsafe"
+
+	"github.com/jfreymuth/pulse/proto"
+	"golang.org/x/sys/unix"
+
+	"cushwright/engine"
+)
+
+// This file is the stream path over the sound server's own protocol, which PulseAudio and PipeWire both speak. The device
+// layer of malgo makes the playback period the server's whole buffer and adds 50 ms and more; here the buffers are
+// ours to choose. Each stream has a connection and an operating system thread of its own, which waits in read(2) and
+// runs the engine's callback on what arrives: no goroutine has to be woken in between. The protocol library does the
+// requests at start and end; the audio packets are read and written here, without allocation.
+
+const (
+	packetHeader  = 20          // length, channel, offset (two words), flags; big-endian
+	controlPacket = 0xFFFFFFFF  // the channel of everything that is not audio
+	mostPacket    = 1 << 20     // bytes; the server's own audio packets stay below 64 KiB
+	mostFrames    = 8192        // per call of a callback
+	frameBytes    = 8           // stereo float32
+	controlQueue  = 256         // control packets in hand before the connection is given up
+	sendTimeout   = time.Second // for a server that does not read: then the stream is lost
+)
+
+// wire is a connection whose audio packets are handled on a thread of its own. It is the net.Conn on which the
+// protocol library makes its requests; Read and Write are for the library alone.
+type wire struct {
+	net.Conn // closed; for the methods that nobody needs
+	fd       int
+
+	capture   func([]float32) // what to do with audio; set before the thread starts
+	playback  func([]float32)
+	underflow func()
+	lost      func(error)
+
+	control chan []byte // control packets for the library
+	rest    []byte      // of the library's reading goroutine
+	ended   chan struct{}
+	closing atomic.Bool
+
+	send   sync.Mutex // one packet at a time; held by the thread for the length of a write
+	packet []byte     // what the library has written of a packet, under send
+
+	in  []float32 // scratch of the thread
+	out []float32 // packetHeader bytes, then samples
+}
+
+// take takes over the connection and starts the thread.
+func (w *wire) take(conn net.Conn) error {
+	c, ok := conn.(interface{ File() (*os.File, error) })
+	if !ok {
+		return fmt.Errorf("no file descriptor behind %T", conn)
+	}
+	f, err := c.File()
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	fd, err := unix.FcntlInt(f.Fd(), unix.F_DUPFD_CLOEXEC, 0)
+	if err != nil {
+		return err
+	}
+	conn.Close() // the runtime's poller lets go of it
+	if err := unix.SetNonblock(fd, false); err != nil {
+		unix.Close(fd)
+		return err
+	}
+	tv := unix.NsecToTimeval(int64(sendTimeout))
+	unix.SetsockoptTimeval(fd, unix.SOL_SOCKET, unix.SO_SNDTIMEO, &tv)
+	w.Conn, w.fd = conn, fd
+	w.closing.Store(false)
+	w.rest, w.packet = nil, nil
+	w.control = make(chan []byte, controlQueue)
+	w.ended = make(chan struct{})
+	w.in = make([]float32, 2*mostFrames)
+	w.out = make([]float32, packetHeader/4+2*mostFrames)
+	go w.run()
+	return nil
+}
+
+// bytesOf are the bytes of the samples; the protocol's format is the machine's own (FormatFloat32LE).
+func bytesOf(s []float32) []byte {
+	if len(s) == 0 {
+		return nil
+	}
+	return unsafe.Slice((*byte)(unsafe.Pointer(&s[0])), 4*len(s))
+}
+
+// run reads packets until the connection ends.
+func (w *wire) run() {
+	runtime.LockOSThread() // not unlocked: the thread ends with its priority
+	urgent()
+	err := w.read()
+	close(w.control)
+	if !w.closing.Load() && w.lost != nil {
+		w.lost(err)
+	}
+	close(w.ended)
+}
+
+func (w *wire) read() error {
+	buf := make([]byte, 64<<10)
+	have := 0
+	for {
+		n, err := unix.Read(w.fd, buf[have:])
+		switch {
+		case err == unix.EINTR:
+			continue
+		case err != nil:
+			return err
+		case n == 0:
+			return io.EOF
+		}
+		have += n
+		at := 0
+		for have-at >= packetHeader {
+			size := int(binary.BigEndian.Uint32(buf[at:]))
+			if size > mostPacket {
+				return fmt.Errorf("a packet of %d bytes", size)
+			}
+			whole := packetHeader + size
+			if have-at < whole {
+				if whole > len(buf) {
+					buf = append(buf, make([]byte, whole)...)
+				}
+				break
+			}
+			if err := w.handle(binary.BigEndian.Uint32(buf[at+4:]), buf[at:at+whole]); err != nil {
+				return err
+			}
+			at += whole
+		}
+		copy(buf, buf[at:have])
+		have -= at
+	}
+}
+
+// word is the number at place n of a control packet: a tag letter and four bytes each, command and tag first.
+func word(body []byte, n int) (uint32, bool) {
+	at := 5 * n
+	if len(body) < at+5 || body[at] != 'L' {
+		return 0, false
+	}
+	return binary.BigEndian.Uint32(body[at+1:]), true
+}
+
+func (w *wire) handle(channel uint32, packet []byte) error {
+	body := packet[packetHeader:]
+	if channel != controlPacket {
+		if w.capture == nil {
+			return nil
+		}
+		if len(body)%frameBytes != 0 {
+			return fmt.Errorf("an audio packet of %d bytes", len(body))
+		}
+		for len(body) > 0 {
+			n := copy(bytesOf(w.in), body)
+			w.capture(w.in[:n/4])
+			body = body[n:]
+		}
+		return nil
+	}
+	op, _ := word(body, 0)
+	switch op {
+	case proto.OpRequest:
+		if index, ok := word(body, 2); ok && w.playback != nil {
+			bytes, _ := word(body, 3)
+			return w.play(index, int(bytes/frameBytes), w.playback)
+		}
+		return nil
+	case proto.OpUnderflow:
+		if w.underflow != nil {
+			w.underflow()
+		}
+		return nil
+	case proto.OpPlaybackStreamKilled, proto.OpRecordStreamKilled:
+		return errors.New("the server ended the stream")
+	case proto.OpReply, proto.OpError:
+		select {
+		case w.control <- append([]byte(nil), packet...):
+			return nil
+		default:
+			return errors.New("too many answers that nobody asked for")
+		}
+	}
+	return nil // started, moved, suspended, buffer changed: the route's watch sees what matters of it
+}
+
+// play sends frames of the stream, made by fill.
+func (w *wire) play(index uint32, frames int, fill func([]float32)) error {
+	w.send.Lock()
+	defer w.send.Unlock()
+	for frames > 0 {
+		n := min(frames, mostFrames)
+		samples := w.out[packetHeader/4:][:2*n]
+		fill(samples)
+		b := bytesOf(w.out)[:packetHeader+frameBytes*n]
+		binary.BigEndian.PutUint32(b, uint32(frameBytes*n))
+		binary.BigEndian.PutUint32(b[4:], index)
+		clear(b[8:packetHeader])
+		if err := w.write(b); err != nil {
+			return err
+		}
+		frames -= n
+	}
+	return nil
+}
+
+func (w *wire) write(b []byte) error {
+	for len(b) > 0 {
+		n, err := unix.Write(w.fd, b)
+		if err == unix.EINTR {
+			continue
+		}
+		if err != nil {
+			return err
+		}
+		b = b[n:]
+	}
+	return nil
+}
+
+// Read gives the library the control packets.
+func (w *wire) Read(b []byte) (int, error) {
+	for len(w.rest) == 0 {
+		p, ok := <-w.control
+		if !ok {
+			return 0, io.EOF
+		}
+		w.rest = p
+	}
+	n := copy(b, w.rest)
+	w.rest = w.rest[n:]
+	return n, nil
+}
+
+// Write collects what the library writes and sends whole packets, so that none gets into the middle of another.
+func (w *wire) Write(b []byte) (int, error) {
+	w.send.Lock()
+	defer w.send.Unlock()
+	w.packet = append(w.packet, b...)
+	for len(w.packet) >= packetHeader {
+		whole := packetHeader + int(binary.BigEndian.Uint32(w.packet))
+		if len(w.packet) < whole {
+			break
+		}
+		if err := w.write(w.packet[:whole]); err != nil {
+			return 0, err
+		}
+		w.packet = w.packet[whole:]
+	}
+	return len(b), nil
+}
+
+// SetWriteDeadline does nothing: writing has a time limit of its own.
+func (w *wire) SetWriteDeadline(time.Time) error { return nil }
+
+// Close ends the connection and waits for the thread.
+func (w *wire) Close() error {
+	if w.closing.Swap(true) {
+		return nil
+	}
+	unix.Shutdown(w.fd, unix.SHUT_RDWR)
+	<-w.ended
+	return unix.Close(w.fd)
+}
+
+// native is the driver over the sound server's protocol.
+type native struct {
+	server, name string
+}
+
+func (d *native) Name() string { return d.name }
+
+// Devices lists what can be named in a Request.
+func (d *native) Devices() ([]engine.Device, error) { return serverDevices(d.server) }
+
+// connect makes a connection whose audio the wire handles.
+func (d *native) connect(w *wire) (*pulse, error) {
+	return dialEach(d.server, func(conn net.Conn) (*pulse, error) {
+		if err := w.take(conn); err != nil {
+			return nil, err
+		}
+		p, err := handshake(w, nil)
+		if err != nil {
+			w.Close()
+		}
+		return p, err
+	})
+}
+
+func streamProps(name string) proto.PropList {
+	return proto.PropList{"media.name": proto.PropListString(name), "application.name": proto.PropListString(appName)}
+}
+
+var (
+	stereoMap  = proto.ChannelMap{proto.ChannelFrontLeft, proto.ChannelFrontRight}
+	fullVolume = proto.ChannelVolumes{uint32(proto.VolumeNorm), uint32(proto.VolumeNorm)}
+)
+
+// Open opens both streams and starts them.
+func (d *native) Open(req engine.Request) (engine.Stream, error) {
+	if req.CaptureFrames <= 0 {
+		req.CaptureFrames = defaultCaptureFrames
+	}
+	if req.OutputFrames <= 0 {
+		req.OutputFrames = defaultOutputFrames
+	}
+	var once sync.Once
+	lost := func(err error) {
+		if req.Lost != nil {
+			once.Do(func() { req.Lost(err) })
+		}
+	}
+	s := &nativeStream{}
+	spec := proto.SampleSpec{Format: proto.FormatFloat32LE, Channels: 2, Rate: uint32(req.RateHz)}
+	fail := func(action, object string, err error) (engine.Stream, error) {
+		s.Close()
+		return nil, devErr(action, object, engine.Reopen, err)
+	}
+	in := &wire{capture: req.Capture, lost: lost}
+	p, err := d.connect(in)
+	if err != nil {
+		return fail("connect to", d.server, err)
+	}
+	s.capture = p
+	var rec proto.CreateRecordStreamReply
+	err = p.c.Request(&proto.CreateRecordStream{
+		SampleSpec: spec, ChannelMap: stereoMap, SourceIndex: proto.Undefined, SourceName: req.CaptureID,
+		BufferMaxLength: proto.Undefined, BufferFragSize: uint32(req.CaptureFrames * frameBytes), AdjustLatency: true,
+		DirectOnInputIndex: proto.Undefined, NoMove: true, ChannelVolumes: fullVolume, VolumeSet: true,
+		Properties: streamProps("sound to correct"),
+	}, &rec)
+	if err != nil {
+		return fail("open capture", req.CaptureID, err)
+	}
+	s.record = rec.StreamIndex
+
+	out := &wire{playback: req.Playback, underflow: req.Underflow, lost: lost}
+	if p, err = d.connect(out); err != nil {
+		return fail("connect to", d.server, err)
+	}
+	s.playback = p
+	var play proto.CreatePlaybackStreamReply
+	err = p.c.Request(&proto.CreatePlaybackStream{
+		SampleSpec: spec, ChannelMap: stereoMap, SinkIndex: proto.Undefined, SinkName: req.OutputID,
+		BufferMaxLength: proto.Undefined, BufferTargetLength: uint32(req.OutputFrames * frameBytes),
+		BufferPrebufferLength: 0, BufferMinimumRequest: uint32(req.OutputFrames / minimumShare * frameBytes),
+		SyncID: 0, ChannelVolumes: fullVolume, VolumeSet: true, NoMove: true, AdjustLatency: true,
+		Properties: streamProps("corrected sound"),
+	}, &play)
+	if err != nil {
+		return fail("open output", req.OutputID, err)
+	}
+	s.play = play.StreamIndex
+	if err := out.play(play.StreamIndex, int(play.Missing/frameBytes), func(b []float32) { clear(b) }); err != nil {
+		return fail("start output", req.OutputID, err)
+	}
+	s.delay = int(rec.BufferFragSize/frameBytes) + int(play.BufferTargetLength/frameBytes) +
+		int(float64(play.SinkLatency)*1e-6*float64(req.RateHz))
+	if os.Getenv("CUSHWRIGHT_TRACE") != "" {
+		fmt.Fprintf(os.Stderr, "trace: rec %+v\ntrace: play %+v\n", rec, play)
+	}
+	return s, nil
+}
+
+const minimumShare = 4
+
+type nativeStream struct {
+	capture, playback *pulse
+	record, play      uint32
+	delay             int
+	once              sync.Once
+}
+
+func (s *nativeStream) DelayFrames() int { return s.delay }
+
+// Close ends both connections, which ends their streams.
+func (s *nativeStream) Close() error {
+	s.once.Do(func() {
+		for _, p := range []*pulse{s.playback, s.capture} {
+			if p != nil {
+				p.close()
+			}
+		}
+	})
+	return nil
+}

@@ -249,6 +249,25 @@ func (s *Server) Restart() {
 	s.launch()
 }
 
+// Launch starts the server again after Kill or Stop, without sinks.
+func (s *Server) Launch() {
+	s.t.Helper()
+	s.launch()
+}
+
+// Suspend stops all processes of the server where they are (SIGSTOP), until Resume. Requests meanwhile run into their
+// time-out.
+func (s *Server) Suspend() { s.signal(syscall.SIGSTOP) }
+
+// Resume lets a suspended server go on.
+func (s *Server) Resume() { s.signal(syscall.SIGCONT) }
+
+func (s *Server) signal(sig syscall.Signal) {
+	for _, p := range s.procs {
+		p.Process.Signal(sig)
+	}
+}
+
 // conn is a connection to the server.
 type conn struct {
 	*proto.Client
@@ -453,6 +472,7 @@ type Playback struct {
 	index uint32
 	input uint32
 	done  chan struct{} // closed when all has been handed over
+	gone  chan struct{} // closed when the server has ended the stream, or itself
 
 	frame func() (l, r float32, ok bool) // of the sending goroutine
 	ended bool                           // of the sending goroutine
@@ -463,6 +483,9 @@ func (p *Playback) Index() uint32 { return p.input }
 
 // Handed is closed when the whole signal has been handed to the server (which still has to play its buffer).
 func (p *Playback) Handed() <-chan struct{} { return p.done }
+
+// Gone is closed when the server has ended the stream or has gone itself, also after Stop.
+func (p *Playback) Gone() <-chan struct{} { return p.gone }
 
 // Stop ends the stream.
 func (p *Playback) Stop() { p.c.net.Close() }
@@ -487,7 +510,18 @@ func (s *Server) Play(sink string, rateHz int, stereo []float32) *Playback {
 // PlayFunc starts a stream that plays what frame gives, until it says false; frame is called from one goroutine.
 func (s *Server) PlayFunc(sink string, rateHz int, frame func() (l, r float32, ok bool)) *Playback {
 	s.t.Helper()
-	p := &Playback{done: make(chan struct{}), frame: frame}
+	p, err := s.TryPlay(sink, rateHz, frame)
+	if err != nil {
+		s.t.Fatalf("soundtest: play to %q: %v", sink, err)
+	}
+	s.t.Cleanup(p.Stop)
+	return p
+}
+
+// TryPlay is PlayFunc for a server that may not be there; the caller stops the stream.
+func (s *Server) TryPlay(sink string, rateHz int, frame func() (l, r float32, ok bool)) (*Playback, error) {
+	p := &Playback{done: make(chan struct{}), gone: make(chan struct{}), frame: frame}
+	var once sync.Once
 	ready := make(chan struct{})
 	want := make(chan int, 64)
 	c, err := s.connect("soundtest player", func(m any) {
@@ -497,12 +531,15 @@ func (s *Server) PlayFunc(sink string, rateHz int, frame func() (l, r float32, o
 			case want <- int(m.Length):
 			default: // far behind already
 			}
+		case *proto.PlaybackStreamKilled:
+			once.Do(func() { close(p.gone) })
 		case *proto.ConnectionClosed:
+			once.Do(func() { close(p.gone) })
 			close(want)
 		}
 	})
 	if err != nil {
-		s.t.Fatalf("soundtest: play: %v", err)
+		return nil, err
 	}
 	p.c = c
 	length := uint32(bufferSeconds*float64(rateHz)) * 8
@@ -519,10 +556,9 @@ func (s *Server) PlayFunc(sink string, rateHz int, frame func() (l, r float32, o
 	}, &reply)
 	if err != nil {
 		c.net.Close()
-		s.t.Fatalf("soundtest: play to %q: %v", sink, err)
+		return nil, err
 	}
 	p.index, p.input = reply.StreamIndex, reply.SinkInputIndex
-	s.t.Cleanup(p.Stop)
 	go func() {
 		<-ready
 		p.send(int(reply.Missing))
@@ -531,7 +567,7 @@ func (s *Server) PlayFunc(sink string, rateHz int, frame func() (l, r float32, o
 		}
 	}()
 	close(ready)
-	return p
+	return p, nil
 }
 
 func (p *Playback) send(bytes int) {
@@ -565,14 +601,32 @@ type Recording struct {
 	mu   sync.Mutex
 	in   []float32
 	zero time.Time // when frame 0 was recorded, by the fragment that came with the least delay
+	gone chan struct{}
 }
+
+// Gone is closed when the server has ended the recording or has gone itself, also after Stop.
+func (r *Recording) Gone() <-chan struct{} { return r.gone }
 
 // Record starts to record a source (a sink's monitor is SINK.monitor), as interleaved stereo.
 func (s *Server) Record(source string, rateHz int) *Recording {
 	s.t.Helper()
-	r := &Recording{rate: rateHz}
+	r, err := s.TryRecord(source, rateHz)
+	if err != nil {
+		s.t.Fatalf("soundtest: record %q: %v", source, err)
+	}
+	s.t.Cleanup(func() { r.c.net.Close() })
+	return r
+}
+
+// TryRecord is Record for a source that may not be there; the caller stops the recording.
+func (s *Server) TryRecord(source string, rateHz int) (*Recording, error) {
+	r := &Recording{rate: rateHz, gone: make(chan struct{})}
+	var once sync.Once
 	c, err := s.connect("soundtest recorder", func(m any) {
-		if d, ok := m.(*proto.DataPacket); ok {
+		switch d := m.(type) {
+		case *proto.RecordStreamKilled, *proto.ConnectionClosed:
+			once.Do(func() { close(r.gone) })
+		case *proto.DataPacket:
 			r.mu.Lock()
 			for b := d.Data; len(b) >= 4; b = b[4:] {
 				r.in = append(r.in, math.Float32frombits(binary.LittleEndian.Uint32(b)))
@@ -585,7 +639,7 @@ func (s *Server) Record(source string, rateHz int) *Recording {
 		}
 	})
 	if err != nil {
-		s.t.Fatalf("soundtest: record: %v", err)
+		return nil, err
 	}
 	r.c = c
 	var reply proto.CreateRecordStreamReply
@@ -601,10 +655,9 @@ func (s *Server) Record(source string, rateHz int) *Recording {
 	}, &reply)
 	if err != nil {
 		c.net.Close()
-		s.t.Fatalf("soundtest: record %q: %v", source, err)
+		return nil, err
 	}
-	s.t.Cleanup(func() { c.net.Close() })
-	return r
+	return r, nil
 }
 
 func (r *Recording) length(frames int) time.Duration {

@@ -101,8 +101,17 @@ func bytesOf(s []float32) []byte {
 
 // run reads packets until the connection ends.
 func (w *wire) run() {
-	runtime.LockOSThread() // not unlocked: the thread ends with its priority
-	urgent()
+	// The thread goes back to the runtime as it was: were it to end, children that die with their parent's thread would.
+	runtime.LockOSThread()
+	if ordinary := urgent(); ordinary != nil {
+		defer func() {
+			if ordinary() {
+				runtime.UnlockOSThread()
+			}
+		}()
+	} else {
+		defer runtime.UnlockOSThread()
+	}
 	err := w.read()
 	close(w.control)
 	if !w.closing.Load() && w.lost != nil {

@@ -124,8 +124,10 @@ type Status struct {
 	Bypass     bool     `json:"bypass"`
 	Other      string   `json:"other,omitempty"` // what bypass switches to, when that is a correction
 	Muted      bool     `json:"muted"`
+	Aside      bool     `json:"aside,omitempty"` // silent while somebody measures on the output
 	Driver     string   `json:"driver"`
 	Output     string   `json:"output"`
+	OutputID   string   `json:"output_id"`
 	RateHz     int      `json:"rate_hz"`
 	HeadroomDB float64  `json:"headroom_db"` // level change, ≤ 0
 	Bands      int      `json:"bands"`
@@ -158,6 +160,7 @@ type Session struct {
 	stream   Stream
 	bypass   bool
 	muted    bool
+	aside    bool
 	reopened int
 	lastErr  string
 	reopen   string // why the streams must be reopened; empty: they need not
@@ -259,7 +262,7 @@ func (s *Session) Mute(ctx context.Context, on bool) error {
 	return s.do(ctx, func() error {
 		s.muted = on
 		if l := s.loop.Load(); l != nil {
-			l.mute.Store(on)
+			l.mute.Store(s.muted || s.aside)
 		}
 		return nil
 	})
@@ -283,7 +286,7 @@ func (s *Session) Status() Status {
 // publish makes the supervisor's view readable.
 func (s *Session) publish() {
 	st := &Status{State: s.state, Cushion: s.sel.Cushion, Reference: s.sel.Reference, Bypass: s.bypass, Other: s.sel.OtherName,
-		Muted: s.muted, Driver: s.driver.Name(), Output: s.route.OutputName, RateHz: s.route.RateHz, Reopened: s.reopened,
+		Muted: s.muted, Aside: s.aside, OutputID: s.route.OutputID, Driver: s.driver.Name(), Output: s.route.OutputName, RateHz: s.route.RateHz, Reopened: s.reopened,
 		LastError: s.lastErr}
 	if s.sel.Correction != nil {
 		st.Bands = len(s.sel.Correction.Bands())
@@ -413,7 +416,7 @@ func (s *Session) open(ctx context.Context) error {
 		return &Error{"open", req.OutputID, GiveUp, err}
 	}
 	l.bypass.Store(s.bypass)
-	l.mute.Store(s.muted)
+	l.mute.Store(s.muted || s.aside)
 	req.Capture, req.Playback = l.capture, l.render
 	st, err := s.driver.Open(req)
 	if err != nil {

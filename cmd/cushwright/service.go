@@ -34,8 +34,9 @@ type service struct {
 	muted    bool    // silenced by the panic key
 	trial    *hidden // nil, or the listening trial under way
 
-	desk   *desk      // nil, or global keys and desktop notes; set before anything runs
-	moving sync.Mutex // held by whoever mutes for a trial's switch; taken before mu
+	desk   *desk // nil, or global keys and desktop notes; set before anything runs
+	asides control.Asides
+	moving sync.Mutex // held by whoever mutes for a trial's switch or stands aside; taken before mu
 }
 
 // known is nil if the bench holds the cushion.
@@ -205,6 +206,9 @@ func summary(st control.Status) string {
 	}
 	if st.Muted {
 		p = append(p, "muted")
+	}
+	if st.Aside {
+		p = append(p, "standing aside, silent, for a measurement")
 	}
 	p = append(p, fmt.Sprintf("%.1f dB headroom", math.Abs(st.HeadroomDB)), plural(st.Counters.Overs, "over"))
 	if st.State == engine.Running {

@@ -335,22 +335,24 @@ func (cmp comparison) print(w io.Writer) {
 	}
 }
 
-// printRecords prints what is known of the cushions as objects, side by side.
-func (cmp comparison) printRecords(w io.Writer) {
+// recordRows is what is known of a cushion as an object: what, and its value, "" where it is not known.
+func recordRows(k config.Cushion) [][2]string {
 	num := func(x *float64, unit string) string {
 		if x == nil {
 			return ""
 		}
 		return strconv.FormatFloat(*x, 'g', -1, 64) + " " + unit
 	}
-	row := func(k config.Cushion) [][2]string {
-		return [][2]string{{"label", k.Label}, {"cover", k.Cover}, {"filling", k.Filling}, {"mass of the pair", num(k.MassG, "g")},
-			{"thickness", num(k.ThicknessMM, "mm")}, {"clamped", num(k.ClampedMM, "mm")}, {"opening", num(k.OpeningMM, "mm")},
-			{"opening width", num(k.OpeningWidthMM, "mm")}, {"clamping force", num(k.ClampN, "N")}, {"worn", num(k.Hours, "h")},
-			{"in use since", k.Since}}
-	}
+	return [][2]string{{"label", k.Label}, {"cover", k.Cover}, {"filling", k.Filling}, {"mass of the pair", num(k.MassG, "g")},
+		{"thickness", num(k.ThicknessMM, "mm")}, {"clamped", num(k.ClampedMM, "mm")}, {"opening", num(k.OpeningMM, "mm")},
+		{"opening width", num(k.OpeningWidthMM, "mm")}, {"clamping force", num(k.ClampN, "N")}, {"worn", num(k.Hours, "h")},
+		{"in use since", k.Since}}
+}
+
+// printRecords prints what is known of the cushions as objects, side by side.
+func (cmp comparison) printRecords(w io.Writer) {
 	width := len([]rune(cmp.Reference.Name))
-	ref, new := row(cmp.Reference), row(cmp.New)
+	ref, new := recordRows(cmp.Reference), recordRows(cmp.New)
 	for _, r := range ref {
 		width = max(width, len([]rune(r[1])))
 	}

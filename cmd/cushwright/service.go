@@ -7,6 +7,7 @@ import (
 	"log/slog"
 	"math"
 	"os"
+	"runtime"
 	"strings"
 	"sync"
 
@@ -174,7 +175,8 @@ func (s *service) report(err error) {
 // Status implements control.Backend.
 func (s *service) Status() control.Status {
 	s.mu.Lock()
-	st := control.Status{Status: s.session.Status(), PID: os.Getpid(), Bench: s.dir, Cushions: s.snap.CushionNames(), Problems: s.problems}
+	st := control.Status{Status: s.session.Status(), PID: os.Getpid(), Bench: s.dir, Cushions: s.snap.CushionNames(), Problems: s.problems,
+		Goroutines: runtime.NumGoroutine()}
 	st.KeysTaken = s.desk.taken()
 	if s.trial != nil {
 		s.trial.blank(&st, s.muted)

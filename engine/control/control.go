@@ -25,8 +25,9 @@ type Status struct {
 	Cushions []string `json:"cushions"`
 	Problems []string `json:"problems,omitempty"` // why the bench on disk is not what is heard
 
-	KeysTaken []string `json:"keys_taken,omitempty"` // global keys that could not be had
-	Trial     bool     `json:"trial,omitempty"`      // a listening trial hides which side is heard
+	KeysTaken  []string `json:"keys_taken,omitempty"` // global keys that could not be had
+	Goroutines int      `json:"goroutines"`           // of the engine's process, for tests of growth
+	Trial      bool     `json:"trial,omitempty"`      // a listening trial hides which side is heard
 }
 
 // Backend is what the handlers serve. Its methods may be called from any goroutine.

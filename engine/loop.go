@@ -19,12 +19,11 @@ const (
 	startSeconds  = 0.2  // fade-in of a session
 	settleSeconds = 0.3  // how long the fill is averaged after a start
 	resumeSeconds = 0.02 // fade-in after a break, fade-out before a stop
-	matchDBPerSec = 1.0  // how fast the loudness match moves
+	matchDBPerSec = 1.0  // how fast the loudness match lowers what is heard
+	easeDBPerSec  = 0.25 // and how fast it lets it come up again
 	liftDBPerSec  = 6.0  // how fast a program with less headroom comes up to its level
 	fullScale     = 32766.5 / 32768
-	startPeriods  = 2.0                // frames left in the ring after a callback, in capture periods, to start with
-	mostPeriods   = 6.0                // and after many breaks
-	servoPeriods  = startPeriods + 0.5 // the same and what is on its way in: what the servo aims at
+	growPeriods   = 4.0 // how much more than at the start is left in the ring after many breaks, in capture periods
 )
 
 // program is what the audio thread runs: side A is the correction, side B what it is compared with (bypass, or another
@@ -32,10 +31,7 @@ const (
 // program gives it to the audio thread; nobody else touches it again.
 type program struct {
 	a, b       *dsp.Chain
-	matchDB    float64 // loudness of A less loudness of B before the match, dB; followed when programme is set
-	programme  bool
-	meterA     *loudness.Meter
-	meterB     *loudness.Meter
+	match      match
 	gainA      float64
 	gainB      float64
 	liftDB     float64 // ≤ 0: what is still missing to the program's own level
@@ -44,9 +40,79 @@ type program struct {
 	badA, badB uint64
 }
 
-// split turns a loudness difference into the two level changes that even it out: the louder side comes down.
-func split(diffDB float64) (gainA, gainB float64) {
-	return dsp.Ratio(min(0, -diffDB)), dsp.Ratio(min(0, diffDB))
+// match makes both sides of a program equally loud: by a fixed difference, or by what plays.
+//
+// By what plays, both sides are measured before the match: the short-term loudness of ITU-R BS.1770 (3 s), and until
+// there is one the mean of what has been heard of the programme so far. The side that is not heard follows the
+// difference at once, for nobody hears it move; the side that is heard comes down only where the other would have to
+// go above its ceiling, at matchDBPerSec, and comes up again at easeDBPerSec. The ceilings are the levels that pink noise
+// asks for, at most 0 dB: neither side ever gets louder than it began.
+type match struct {
+	pinkDB         float64 // loudness of A less loudness of B on pink noise
+	diffDB         float64 // and what is taken for it now
+	levelA, levelB float64 // level changes in force, dB, ≤ ceiling
+	topA, topB     float64 // ceilings, dB, ≤ 0
+	measured       bool    // diffDB comes from what plays
+
+	meterA, meterB *loudness.Meter // nil: the difference is fixed
+	frames         int             // since the last reading
+	sumA, sumB     float64         // mean squares of the readings before the first short-term one
+}
+
+// set begins a match at a difference in loudness on pink noise: the louder side comes down.
+func (m *match) set(pinkDB float64) {
+	m.pinkDB, m.diffDB = pinkDB, pinkDB
+	m.topA, m.topB = min(0, -pinkDB), min(0, pinkDB)
+	m.levelA, m.levelB = m.topA, m.topB
+}
+
+// inherit goes on where another program's match was: what plays differs from pink noise by as much as before.
+func (m *match) inherit(from *match) {
+	if m.meterA == nil || from.meterA == nil || !from.measured {
+		return
+	}
+	m.measured = true
+	m.diffDB += from.diffDB - from.pinkDB
+	m.levelA, m.levelB = min(m.topA, m.topB-m.diffDB), min(m.topB, m.topA+m.diffDB)
+}
+
+// follow measures a block of both sides and moves their levels. fading: both are heard.
+func (m *match) follow(a, b []float64, heardB, fading bool, rateHz float64) {
+	const every = 0.1 // s: the meters renew their readings as often
+	m.meterA.Process(a)
+	m.meterB.Process(b)
+	if m.frames += len(a) / 2; float64(m.frames) >= every*rateHz {
+		m.frames -= int(every * rateHz)
+		m.read()
+	}
+	step := float64(len(a)/2) / rateHz
+	heard, other, wanted, top, diff := &m.levelA, &m.levelB, min(m.topA, m.topB-m.diffDB), m.topB, m.diffDB
+	if heardB {
+		heard, other, wanted, top, diff = other, heard, min(m.topB, m.topA+m.diffDB), m.topA, -m.diffDB
+	}
+	*heard += max(-matchDBPerSec*step, min(easeDBPerSec*step, wanted-*heard))
+	even := min(top, *heard+diff)
+	if fading {
+		even = *other + max(-matchDBPerSec*step, min(matchDBPerSec*step, even-*other))
+	}
+	*other = even
+}
+
+// read takes the meters' readings. Silence and noise floors say nothing about the match.
+func (m *match) read() {
+	const floorLUFS = -60
+	a, b := m.meterA.ShortTermLUFS(), m.meterB.ShortTermLUFS()
+	if math.IsInf(a, -1) && math.IsInf(b, -1) {
+		a, b = m.meterA.MomentaryLUFS(), m.meterB.MomentaryLUFS()
+		if !(a > floorLUFS && b > floorLUFS) || m.measured && m.sumA == 0 { // an inherited difference is better than this
+			return
+		}
+		m.sumA, m.sumB = m.sumA+math.Pow(10, a/10), m.sumB+math.Pow(10, b/10)
+		a, b = 10*math.Log10(m.sumA), 10*math.Log10(m.sumB)
+	} else if !(a > floorLUFS && b > floorLUFS) {
+		return
+	}
+	m.diffDB, m.measured = a-b, true
 }
 
 // run processes buf (side A, result) with other as scratch of the same length.
@@ -54,16 +120,14 @@ func (p *program) run(buf, other []float64, wantB bool, rateHz float64) {
 	copy(other, buf)
 	p.a.Process(buf)
 	p.b.Process(other)
-	if p.programme {
-		p.meterA.Process(buf)
-		p.meterB.Process(other)
-		a, b := p.meterA.ShortTermLUFS(), p.meterB.ShortTermLUFS()
-		if a > -60 && b > -60 { // silence and noise floors say nothing about the match
-			step := matchDBPerSec * float64(len(buf)/2) / rateHz
-			p.matchDB += max(-step, min(step, a-b-p.matchDB))
-		}
+	if p.fade.Done() && p.side != wantB {
+		p.side = wantB
+		p.fade.Restart()
 	}
-	ga, gb := split(p.matchDB)
+	if p.match.meterA != nil {
+		p.match.follow(buf, other, p.side, !p.fade.Done(), rateHz)
+	}
+	ga, gb := dsp.Ratio(p.match.levelA), dsp.Ratio(p.match.levelB)
 	if p.liftDB < 0 {
 		p.liftDB = min(0, p.liftDB+liftDBPerSec*float64(len(buf)/2)/rateHz)
 		ga, gb = ga*dsp.Ratio(p.liftDB), gb*dsp.Ratio(p.liftDB)
@@ -71,11 +135,6 @@ func (p *program) run(buf, other []float64, wantB bool, rateHz float64) {
 	scale(buf, p.gainA, ga)
 	scale(other, p.gainB, gb)
 	p.gainA, p.gainB = ga, gb
-
-	if p.fade.Done() && p.side != wantB {
-		p.side = wantB
-		p.fade.Restart()
-	}
 	switch {
 	case !p.fade.Done() && p.side:
 		p.fade.Mix(buf, other)
@@ -133,7 +192,8 @@ type loop struct {
 	ring    *ring
 
 	rateHz    float64
-	target    int   // frames that should be left in the ring after a callback
+	keep      int   // frames that should be left in the ring after a callback, to start with
+	target    int   // the same, more after breaks
 	periodNs  int64 // of the output
 	period    int   // of the capture, frames
 	lastNs    int64
@@ -165,6 +225,7 @@ type loop struct {
 type loopConfig struct {
 	rateHz                      float64
 	captureFrames, outputFrames int
+	keepFrames                  int // left in the ring after a callback
 	guard                       bool
 	ceilingDB                   float64
 	inputGain                   func() float32
@@ -174,9 +235,9 @@ type loopConfig struct {
 func newLoop(c loopConfig, m *meters, first *program) (*loop, error) {
 	const maxIn = blockFrames*2 + 512 // generous: ratio and filter length
 	l := &loop{m: m, rateHz: c.rateHz, inputGain: c.inputGain, now: c.now, gain: float64(c.inputGain()),
-		target: int(startPeriods * float64(c.captureFrames)), period: c.captureFrames, ring: newRing(max(8*(c.captureFrames+c.outputFrames), int(c.rateHz/2))),
+		keep: c.keepFrames, target: c.keepFrames, period: c.captureFrames, ring: newRing(max(8*(c.captureFrames+c.outputFrames), int(c.rateHz/2))),
 		periodNs: int64(float64(c.outputFrames) / c.rateHz * 1e9),
-		res:      drift.New(maxIn), servo: drift.NewServo(c.rateHz, servoPeriods*float64(c.captureFrames)),
+		res:      drift.New(maxIn), servo: drift.NewServo(c.rateHz, float64(c.keepFrames)+float64(c.captureFrames)/2),
 		cur: first, fade: dsp.NewCrossfade(int(fadeSeconds * c.rateHz)), level: ramp{step: 1 / (startSeconds * c.rateHz)},
 		src: make([]float64, 2*maxIn), buf: make([]float64, 2*blockFrames), old: make([]float64, 2*blockFrames),
 		tmp: make([]float64, 2*blockFrames)}
@@ -213,10 +274,8 @@ func (l *loop) render(out []float32) {
 	}
 	l.lastNs = now
 	frames := len(out) / 2
-	if !l.primed && l.ring.fill() >= l.target+frames+l.res.Need(0)+blockFrames/4 {
-		if surplus := l.ring.fill() - (l.target + frames + blockFrames/4); surplus > 0 {
-			l.ring.consume(surplus) // what piled up before the first callback is only delay
-		}
+	if want := l.target + l.res.Need(frames); !l.primed && l.ring.fill() >= want {
+		l.ring.consume(l.ring.fill() - want) // what piled up before the first callback is only delay
 		l.primed = true
 		l.servo.Reset()
 		l.found, l.bias, l.settle, l.settled = 0, 0, int(settleSeconds*l.rateHz), 0
@@ -253,12 +312,11 @@ func (l *loop) steer(fill float64, frames int) {
 		l.settled++
 		if l.settle -= frames; l.settle <= 0 {
 			period := float64(l.period)
-			more := float64(l.target) - startPeriods*period
-			l.bias = more + max(-period/2, min(period, l.found/float64(l.settled)-servoPeriods*period-more))
+			l.bias = max(-period/2, min(period, l.found/float64(l.settled)-float64(l.target)-period/2))
 		}
 		return
 	}
-	ratio := l.servo.Update(fill-l.bias, frames)
+	ratio := l.servo.Update(fill-l.bias-float64(l.target-l.keep), frames)
 	l.res.SetRatio(ratio)
 	l.m.ratioPPM.store((ratio - 1) * 1e6)
 }
@@ -271,6 +329,8 @@ func (l *loop) block(out []float32) (inPeak, outPeak float64) {
 	if l.next == nil {
 		if p := l.pending.Swap(nil); p != nil {
 			p.side = l.bypass.Load()
+			p.match.inherit(&l.cur.match)
+			p.gainA, p.gainB = dsp.Ratio(p.match.levelA), dsp.Ratio(p.match.levelB)
 			// less headroom than before would be a jump up: start as low as the sound was and come up
 			p.liftDB = min(0, l.cur.a.HeadroomDB()+l.cur.liftDB-p.a.HeadroomDB())
 			p.gainA, p.gainB = p.gainA*dsp.Ratio(p.liftDB), p.gainB*dsp.Ratio(p.liftDB)
@@ -293,7 +353,7 @@ func (l *loop) block(out []float32) (inPeak, outPeak float64) {
 	} else {
 		l.cur.run(buf, tmp, wantB, l.rateHz)
 	}
-	l.m.matchDB.store(l.cur.matchDB)
+	l.m.matchDB.store(l.cur.match.levelB - l.cur.match.levelA)
 	l.countBad(l.cur)
 
 	mute := l.mute.Load()
@@ -350,13 +410,13 @@ func (l *loop) fetch(dst []float64) (peak float64) {
 		l.ring.consume(fill)
 		l.res.Process(dst, src)
 		l.primed = false
-		l.target = min(l.target+l.period/2, int(mostPeriods*float64(l.period))) // the next start keeps more in hand
-		l.level.step = 1 / (resumeSeconds * l.rateHz)                           // down over the filters' tails, up again when sound is back
+		l.target = min(l.target+l.period/2, l.keep+int(growPeriods*float64(l.period))) // the next start keeps more in hand
+		l.level.step = 1 / (resumeSeconds * l.rateHz)                                  // down over the filters' tails, up again when sound is back
 		return 0
 	}
 	l.ring.peek(src, 0, 1)
 	if l.winLen > int(l.rateHz) { // a second's worth of fills is known
-		if surplus := l.minFil - 2*l.target - int(l.rateHz/100); surplus > 0 && l.minFil != math.MaxInt {
+		if surplus := l.minFil - l.target - 2*l.period - int(l.rateHz/500); surplus > 0 && l.minFil != math.MaxInt {
 			if skip := l.minFil - l.target; fill >= need+skip {
 				l.trim(src, skip)
 				l.ring.consume(skip)

@@ -42,7 +42,7 @@ type meters struct {
 	inHold    level // largest since the session opened
 	outHold   level
 	ratioPPM  level // drift resampler's ratio − 1
-	matchDB   level // level change applied to the bypass side, dB
+	matchDB   level // level change of the bypass side less that of the corrected one, dB
 }
 
 // Counters is a snapshot of the meters, summed over the streams opened since the engine started.
@@ -64,7 +64,7 @@ type Counters struct {
 	InHoldDB          float64 `json:"in_hold_db"` // since the start
 	OutHoldDB         float64 `json:"out_hold_db"`
 	DriftPPM          float64 `json:"drift_ppm"`
-	MatchDB           float64 `json:"match_db"` // level change of the bypass side
+	MatchDB           float64 `json:"match_db"` // level change of the bypass side less that of the corrected one
 }
 
 // floorDB is what a level of nothing is reported as: JSON has no −Inf.

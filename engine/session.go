@@ -5,6 +5,8 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"os"
+	"strconv"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -334,7 +336,7 @@ func (s *Session) program(sel Selection, rateHz float64) (*program, error) {
 			break
 		}
 	}
-	p := &program{fade: dsp.NewCrossfade(int(fadeSeconds * rateHz)), programme: s.set.Match == MatchProgramme}
+	p := &program{fade: dsp.NewCrossfade(int(fadeSeconds * rateHz))}
 	if p.a, err = sel.Correction.Compile(rateHz, dsp.Options{LagFrames: lag}); err != nil {
 		return nil, err
 	}
@@ -346,17 +348,17 @@ func (s *Session) program(sel Selection, rateHz float64) (*program, error) {
 		p.fade.Mix(over, over)
 	}
 	if s.set.Match != MatchOff {
-		p.matchDB = pinkDB(p.a) - pinkDB(p.b)
+		p.match.set(pinkDB(p.a) - pinkDB(p.b))
 	}
-	if p.programme {
-		if p.meterA, err = loudness.New(rateHz); err != nil {
+	if s.set.Match == MatchProgramme {
+		if p.match.meterA, err = loudness.New(rateHz); err != nil {
 			return nil, err
 		}
-		if p.meterB, err = loudness.New(rateHz); err != nil {
+		if p.match.meterB, err = loudness.New(rateHz); err != nil {
 			return nil, err
 		}
 	}
-	p.gainA, p.gainB = split(p.matchDB)
+	p.gainA, p.gainB = dsp.Ratio(p.match.levelA), dsp.Ratio(p.match.levelB)
 	return p, nil
 }
 
@@ -410,7 +412,7 @@ func (s *Session) open(ctx context.Context) error {
 	}
 	p.side = s.bypass
 	start := time.Now()
-	l, err := newLoop(loopConfig{rateHz: rate, captureFrames: req.CaptureFrames, outputFrames: req.OutputFrames, guard: s.set.Guard,
+	l, err := newLoop(loopConfig{rateHz: rate, captureFrames: req.CaptureFrames, outputFrames: req.OutputFrames, keepFrames: keepFrames(req), guard: s.set.Guard,
 		ceilingDB: s.set.CeilingDB, inputGain: gain, now: func() int64 { return int64(time.Since(start)) }}, s.m, p)
 	if err != nil {
 		return &Error{"open", req.OutputID, GiveUp, err}
@@ -608,7 +610,10 @@ func (s *Session) routeEvent(ctx context.Context, ev RouteEvent) error {
 	case ServerGone:
 		return because("the sound server is gone")
 	case OutputGone:
+		s.set.Output = s.asked.Output // one that was followed is nobody's setting: what is left will do, until it is back
 		return because("the output is gone")
+	case OutputBack:
+		return because("the output is back: " + ev.Detail)
 	case OutputChanged:
 		return because("the output changed its rate or channels")
 	case SinkGone:
@@ -619,10 +624,17 @@ func (s *Session) routeEvent(ctx context.Context, ev RouteEvent) error {
 			s.set.Output = ev.Detail
 			return because("another output was chosen: " + ev.Detail)
 		}
-		if _, err := s.router.Take(ctx, s.set.Output); err != nil {
+		if _, err := s.router.Take(ctx, s.route.OutputID); err != nil {
 			return err
 		}
 		s.log.Info("held the output against another default", "other", ev.Detail)
 	}
 	return nil
+}
+
+func keepFrames(r Request) int {
+	if k, err := strconv.Atoi(os.Getenv("CW_KEEP")); err == nil {
+		return k
+	}
+	return 2 * r.CaptureFrames
 }

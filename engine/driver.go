@@ -98,13 +98,14 @@ const (
 	OutputChanged                            // its rate or channel count changed
 	SinkGone                                 // somebody removed our virtual sink
 	DefaultChanged                           // another output was made default; Detail is its ID
+	OutputBack                               // an output that was lost, and was nobody's choice to leave, is there again; Detail is its ID
 )
 
 // Router makes and undoes the routing. On systems without one (nil Router) both devices are named in the settings.
 type Router interface {
 	// Take makes the virtual sink, makes it the default and moves the streams that play. output names the real
-	// output, "" for the one that is default now. Calling Take again after a RouteEvent or an error repairs the
-	// route. The error is an *Error; an output that would feed back into our own capture is GiveUp.
+	// output, "" for the one that is default now, or was until it was lost. Calling Take again after a RouteEvent or an
+	// error repairs the route; naming the output of the route in force holds it against another default. The error is an *Error; an output that would feed back into our own capture is GiveUp.
 	Take(ctx context.Context, output string) (Route, error)
 	// Release puts the former default back, moves the streams to it and removes the virtual sink. Safe to call
 	// twice, and without Take.

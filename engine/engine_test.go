@@ -292,7 +292,8 @@ func TestRouteEvents(t *testing.T) {
 		{"output changed", true, engine.RouteEvent{Kind: engine.OutputChanged}, 1, ""},
 		{"sink removed", true, engine.RouteEvent{Kind: engine.SinkGone}, 1, ""},
 		{"another default, followed", true, engine.RouteEvent{Kind: engine.DefaultChanged, Detail: "other"}, 1, "other"},
-		{"another default, held", false, engine.RouteEvent{Kind: engine.DefaultChanged, Detail: "other"}, 0, ""},
+		{"another default, held", false, engine.RouteEvent{Kind: engine.DefaultChanged, Detail: "other"}, 0, "real"},
+		{"output back", false, engine.RouteEvent{Kind: engine.OutputBack, Detail: "other"}, 1, ""},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			r := &router{events: make(chan engine.RouteEvent, 1)}

@@ -32,6 +32,7 @@ type router struct {
 	taken    bool
 	real     string // sink name of the real output
 	previous string // sink that was default before us
+	away     string // the real output that was lost while none was named; "" if none was
 	rateHz   int    // of the real output
 	channels int    // of the real output
 	told     map[engine.RouteEventKind]string
@@ -160,7 +161,8 @@ func (r *router) take(ctx context.Context, output string) (engine.Route, error) 
 	if previous != nil && isOurs(previous) {
 		previous = nil
 	}
-	if previous == nil || r.taken && mine == nil {
+	held := r.taken && mine != nil && output != "" && output == r.real
+	if previous == nil || r.taken && mine == nil || held {
 		if s := sinkNamed(sinks, r.previous); s != nil && !isOurs(s) {
 			previous = s
 		}
@@ -190,7 +192,15 @@ func (r *router) take(ctx context.Context, output string) (engine.Route, error) 
 		if previous == nil {
 			previous = real
 		}
-	case previous != nil:
+		r.away = ""
+	default:
+		if r.real != "" && sinkNamed(sinks, r.real) == nil {
+			r.away = r.real
+		}
+		if s := sinkNamed(sinks, r.away); s != nil && !isOurs(s) {
+			previous = s // back again, or never noticed to be away
+			r.away = ""
+		}
 		real = previous
 	}
 	if real == nil || real.SinkName == "auto_null" { // PulseAudio's stand-in where there is no output; it goes when ours comes
@@ -330,6 +340,8 @@ func (r *router) look(dirty uint32) {
 	}
 	if real == nil {
 		r.emit(engine.OutputGone, r.real)
+	} else if r.away != "" && sinkNamed(sinks, r.away) != nil {
+		r.emit(engine.OutputBack, r.away)
 	} else if int(real.Rate) != r.rateHz || int(real.SampleSpec.Channels) != r.channels {
 		r.emit(engine.OutputChanged, fmt.Sprintf("%s: %d Hz, %d channels", r.real, real.Rate, real.SampleSpec.Channels))
 	}

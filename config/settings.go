@@ -85,13 +85,13 @@ const DefaultSettingsTOML = `# Settings of this bench. Every key is optional; a 
 # capture = ""
 # Go along when another output is chosen in the desktop; false holds on to the output.
 # follow = true
-# Delay against safety from breaks: "low", "normal" or "safe".
-# Not acted on yet: every choice runs with the default frames below.
+# Delay against safety from breaks: "low" for games and video calls on an idle machine; "normal" begins low, takes more
+# after a break and less again when it was calm for ten minutes; "safe" for a busy machine.
 # delay = "normal"
-# Frames per period of the two devices, 16 to 16384; 0 takes the defaults, 480 and 1920.
+# Frames per period of the capture and in the output's buffer, 16 to 16384; 0 leaves them to the delay.
 # capture_frames = 0
 # output_frames = 0
-# The device layer: "" chooses, "malgo" forces that one.
+# The device layer: "" chooses, "malgo" forces that one, which adds some 40 ms on a sound server.
 # driver = ""
 
 [guard]

@@ -55,6 +55,34 @@ type Request struct {
 	Lost      func(error) // the streams ended by themselves: no callback will come again; at most once
 }
 
+// Delay is the wish for little delay against the wish for no breaks.
+type Delay string
+
+// The delays.
+const (
+	DelayLow    Delay = "low"    // the least that runs without a break on an idle machine
+	DelayNormal Delay = "normal" // begins low, grows after breaks, shrinks again after ten calm minutes
+	DelaySafe   Delay = "safe"   // for a busy machine
+)
+
+// Plan is how a driver buffers for a Delay, in frames.
+type Plan struct {
+	CaptureFrames int
+	KeepFrames    int   // to be left in the ring after a playback callback: what a capture callback may be late
+	OutputFrames  []int // from the least to the most; one value does not change
+}
+
+// Planner is a Driver whose buffers follow the wish. A Driver that is none runs with two capture periods kept and the
+// same buffers for every Delay.
+type Planner interface {
+	Plan(d Delay, rateHz int) Plan
+}
+
+// Resizer is a Stream whose output buffer changes while it runs. Resize returns the frames in force.
+type Resizer interface {
+	Resize(outputFrames int) (int, error)
+}
+
 // Driver opens the pair of streams of a session.
 type Driver interface {
 	// Name of the driver, for status.

@@ -23,6 +23,7 @@ const (
 	easeDBPerSec  = 0.25 // and how fast it lets it come up again
 	liftDBPerSec  = 6.0  // how fast a program with less headroom comes up to its level
 	fullScale     = 32766.5 / 32768
+	calmSeconds   = 600.0
 	growPeriods   = 4.0 // how much more than at the start is left in the ring after many breaks, in capture periods
 )
 
@@ -187,13 +188,15 @@ type loop struct {
 	bypass  atomic.Bool  // side B wanted
 	mute    atomic.Bool  // fade out and stay silent
 	silent  atomic.Bool  // the fade-out is over
+	stretch atomic.Int64 // frames that the ring is to hold more from now on: the output's buffer is about to take them
 	lastIn  atomic.Int64 // when the last capture callback came, ns
 	m       *meters
 	ring    *ring
 
 	rateHz    float64
 	keep      int   // frames that should be left in the ring after a callback, to start with
-	target    int   // the same, more after breaks
+	target    int   // the same, more after breaks, less again when it was calm for long
+	calm      int   // frames since the last break or change
 	periodNs  int64 // of the output
 	period    int   // of the capture, frames
 	lastNs    int64
@@ -299,6 +302,10 @@ func (l *loop) render(out []float32) {
 		// beats with the two periods, and the servo would follow that.
 		held := min(float64(now-l.lastIn.Load())*1e-9*l.rateHz, 2*float64(l.period))
 		l.steer(float64(fill)+held, frames)
+		if l.calm += frames; l.calm > int(calmSeconds*l.rateHz) && l.target > l.keep {
+			l.calm = 0
+			l.target = max(l.keep, l.target-l.period/2) // the servo works it off slowly
+		}
 		l.minFil = min(l.minFil, fill)
 		l.winLen += frames
 	}
@@ -415,6 +422,12 @@ func (l *loop) fetch(dst []float64) (peak float64) {
 		return 0
 	}
 	l.ring.peek(src, 0, 1)
+	if more := int(l.stretch.Load()); more != 0 {
+		l.stretch.Store(0)
+		if l.ring.unread(more) {
+			l.stretchBy(src)
+		}
+	}
 	if l.winLen > int(l.rateHz) { // a second's worth of fills is known
 		if surplus := l.minFil - l.target - 2*l.period - int(l.rateHz/500); surplus > 0 && l.minFil != math.MaxInt {
 			if skip := l.minFil - l.target; fill >= need+skip {
@@ -432,13 +445,26 @@ func (l *loop) fetch(dst []float64) (peak float64) {
 	return peak * g
 }
 
+// stretchBy replaces src by its crossfade to the frames that are read again: more is left in the ring, without a click.
+// The servo's reading of the fill is not told: the output's buffer takes the same number at once.
+func (l *loop) stretchBy(src []float64) {
+	l.fadeTo(src, 0)
+	l.minFil, l.winLen = math.MaxInt, 0
+}
+
 // trim replaces src by its crossfade to the frames skip later: a stall's surplus delay goes without a click.
 func (l *loop) trim(src []float64, skip int) {
+	l.fadeTo(src, skip)
+	l.m.trims.Add(1)
+}
+
+// fadeTo crossfades src to the frames of the ring from at on.
+func (l *loop) fadeTo(src []float64, from int) {
 	n := len(src) / 2
 	for at := 0; at < n; at += blockFrames {
 		k := min(blockFrames, n-at)
 		later := l.old[:2*k]
-		l.ring.peek(later, skip+at, 1)
+		l.ring.peek(later, from+at, 1)
 		for i := 0; i < k; i++ {
 			w := 0.5 - 0.5*math.Cos(math.Pi*(float64(at+i)+0.5)/float64(n))
 			j := 2 * (at + i)
@@ -446,7 +472,6 @@ func (l *loop) trim(src []float64, skip int) {
 			src[j+1] += w * (later[2*i+1] - src[j+1])
 		}
 	}
-	l.m.trims.Add(1)
 }
 
 // meterInput finds the peak and counts runs of three or more samples at full scale: the programme itself was

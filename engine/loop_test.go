@@ -23,7 +23,7 @@ func testLoop(t testing.TB, match Match, bands ...dsp.Band) (*Session, *loop) {
 		t.Fatal(err)
 	}
 	var clock int64
-	l, err := newLoop(loopConfig{rateHz: 48000, captureFrames: 480, outputFrames: 1920, guard: true, ceilingDB: -1,
+	l, err := newLoop(loopConfig{rateHz: 48000, captureFrames: 480, outputFrames: 1920, keepFrames: 960, guard: true, ceilingDB: -1,
 		inputGain: func() float32 { return 1 }, now: func() int64 { clock += 40e6; return clock }}, s.m, p)
 	if err != nil {
 		t.Fatal(err)

@@ -22,27 +22,28 @@ func (l *level) raise(v float64) {
 }
 
 // meters are what the audio threads report. The capture thread writes captured, overruns; the playback thread all
-// else; everybody reads. All are atomics: the audio threads never wait.
+// else (underflows comes from a thread of the driver's); everybody reads. All are atomics: the audio threads never wait.
 type meters struct {
-	captured  atomic.Uint64 // capture callbacks
-	overruns  atomic.Uint64 // frames dropped because the ring was full
-	callbacks atomic.Uint64 // playback callbacks
-	underruns atomic.Uint64 // times the ring ran dry
-	trims     atomic.Uint64 // times surplus delay was cut
-	late      atomic.Uint64 // playback callbacks more than half a period behind
-	clipped   atomic.Uint64 // runs of three or more input samples at full scale
-	overs     atomic.Uint64 // true peaks above full scale before the guard
-	bad       atomic.Uint64 // blocks with NaN or Inf that were silenced
-	lag       atomic.Int64  // frames of delay inside the loop, ring excluded
-	ringFill  atomic.Int64  // frames left in the ring after the last callback
-	guardMax  level         // largest guard reduction since the session opened, dB
-	guardNow  level         // guard reduction of the last block, dB
-	inPeak    level         // sample peaks of the last block, ratio
-	outPeak   level
-	inHold    level // largest since the session opened
-	outHold   level
-	ratioPPM  level // drift resampler's ratio − 1
-	matchDB   level // level change of the bypass side less that of the corrected one, dB
+	captured   atomic.Uint64 // capture callbacks
+	overruns   atomic.Uint64 // frames dropped because the ring was full
+	callbacks  atomic.Uint64 // playback callbacks
+	underruns  atomic.Uint64 // times the ring ran dry
+	underflows atomic.Uint64 // times the sound server ran out of what it was given
+	trims      atomic.Uint64 // times surplus delay was cut
+	late       atomic.Uint64 // playback callbacks more than half a period behind
+	clipped    atomic.Uint64 // runs of three or more input samples at full scale
+	overs      atomic.Uint64 // true peaks above full scale before the guard
+	bad        atomic.Uint64 // blocks with NaN or Inf that were silenced
+	lag        atomic.Int64  // frames of delay inside the loop, ring excluded
+	ringFill   atomic.Int64  // frames left in the ring after the last callback
+	guardMax   level         // largest guard reduction since the session opened, dB
+	guardNow   level         // guard reduction of the last block, dB
+	inPeak     level         // sample peaks of the last block, ratio
+	outPeak    level
+	inHold     level // largest since the session opened
+	outHold    level
+	ratioPPM   level // drift resampler's ratio − 1
+	matchDB    level // level change of the bypass side less that of the corrected one, dB
 }
 
 // Counters is a snapshot of the meters, summed over the streams opened since the engine started.
@@ -51,6 +52,7 @@ type Counters struct {
 	PlaybackCallbacks uint64  `json:"playback_callbacks"`
 	RingFillFrames    int64   `json:"ring_fill_frames"`
 	Underruns         uint64  `json:"underruns"`
+	Underflows        uint64  `json:"underflows"` // times the sound server ran dry, as far as the driver hears of it
 	OverrunFrames     uint64  `json:"overrun_frames"`
 	Trims             uint64  `json:"trims"`
 	LateCallbacks     uint64  `json:"late_callbacks"`
@@ -80,7 +82,7 @@ func levelDB(x float64) float64 {
 func (m *meters) snapshot() Counters {
 	return Counters{
 		CaptureCallbacks: m.captured.Load(), PlaybackCallbacks: m.callbacks.Load(),
-		RingFillFrames: m.ringFill.Load(), Underruns: m.underruns.Load(), OverrunFrames: m.overruns.Load(),
+		RingFillFrames: m.ringFill.Load(), Underruns: m.underruns.Load(), Underflows: m.underflows.Load(), OverrunFrames: m.overruns.Load(),
 		Trims: m.trims.Load(), LateCallbacks: m.late.Load(), ClippedRuns: m.clipped.Load(), Overs: m.overs.Load(),
 		BadBlocks: m.bad.Load(), GuardDB: m.guardNow.load(), GuardMaxDB: m.guardMax.load(),
 		InPeakDB: levelDB(m.inPeak.load()), OutPeakDB: levelDB(m.outPeak.load()),

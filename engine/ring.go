@@ -52,3 +52,13 @@ func (r *ring) peek(dst []float64, skip int, gain float64) {
 
 // consume frees n frames that were filled.
 func (r *ring) consume(n int) { r.r.Store(r.r.Load() + uint64(n)) }
+
+// unread gives n frames back to be read again. They must not have been written over: n and the fill are at most a
+// quarter of the size, and so is what is written at once, so a writer that still counts with the former position stays away.
+func (r *ring) unread(n int) bool {
+	if at := r.r.Load(); uint64(n) <= r.size/4 && uint64(r.fill()) <= r.size/4 && uint64(n) <= at {
+		r.r.Store(at - uint64(n))
+		return true
+	}
+	return false
+}

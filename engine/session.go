@@ -5,8 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
-	"os"
-	"strconv"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -76,10 +75,11 @@ const (
 	MatchOff       Match = "off"       // none: switching may jump
 )
 
-// Settings of a session. Zero frames mean the defaults.
+// Settings of a session. Zero frames mean what the driver plans for the delay.
 type Settings struct {
 	Output, Capture string // device IDs; empty: the router decides
 	Follow          bool   // follow when another output is made default
+	Delay           Delay
 	CaptureFrames   int
 	OutputFrames    int
 	RateHz          int // used without a Router, default 48000
@@ -89,11 +89,8 @@ type Settings struct {
 }
 
 func (s *Settings) fill() {
-	if s.CaptureFrames == 0 {
-		s.CaptureFrames = 480
-	}
-	if s.OutputFrames == 0 {
-		s.OutputFrames = 1920
+	if s.Delay == "" {
+		s.Delay = DelayNormal
 	}
 	if s.RateHz == 0 {
 		s.RateHz = 48000
@@ -166,6 +163,11 @@ type Session struct {
 	reopened int
 	lastErr  string
 	reopen   string // why the streams must be reopened; empty: they need not
+	plan     Plan   // of the open streams
+	step     int    // which of plan.OutputFrames is in force; kept over a reopening
+	lost     chan error
+	flows    uint64    // underflows seen when the step was last changed or the calm began
+	calm     time.Time // since when
 }
 
 // New makes a session. router may be nil: then Settings must name both devices.
@@ -386,7 +388,7 @@ func (s *Session) to(n State) {
 // open takes the route and opens the streams.
 func (s *Session) open(ctx context.Context) error {
 	req := Request{CaptureID: s.set.Capture, OutputID: s.set.Output, RateHz: s.set.RateHz,
-		CaptureFrames: s.set.CaptureFrames, OutputFrames: s.set.OutputFrames}
+		Underflow: func() { s.m.underflows.Add(1) }, Lost: s.ended()}
 	gain := func() float32 { return 1 }
 	if s.router != nil && s.set.Capture == "" {
 		r, err := s.router.Take(ctx, s.set.Output)
@@ -405,6 +407,7 @@ func (s *Session) open(ctx context.Context) error {
 		}
 		s.route = Route{CaptureID: req.CaptureID, OutputID: req.OutputID, OutputName: req.OutputID, RateHz: req.RateHz, Channels: 2}
 	}
+	s.planFor(&req)
 	rate := float64(req.RateHz)
 	p, err := s.program(s.sel, rate)
 	if err != nil {
@@ -412,7 +415,7 @@ func (s *Session) open(ctx context.Context) error {
 	}
 	p.side = s.bypass
 	start := time.Now()
-	l, err := newLoop(loopConfig{rateHz: rate, captureFrames: req.CaptureFrames, outputFrames: req.OutputFrames, keepFrames: keepFrames(req), guard: s.set.Guard,
+	l, err := newLoop(loopConfig{rateHz: rate, captureFrames: req.CaptureFrames, outputFrames: req.OutputFrames, keepFrames: s.plan.KeepFrames, guard: s.set.Guard,
 		ceilingDB: s.set.CeilingDB, inputGain: gain, now: func() int64 { return int64(time.Since(start)) }}, s.m, p)
 	if err != nil {
 		return &Error{"open", req.OutputID, GiveUp, err}
@@ -429,6 +432,81 @@ func (s *Session) open(ctx context.Context) error {
 	return nil
 }
 
+// planFor fills in the frames of the request: as the settings say, or as the driver plans for the wished delay.
+func (s *Session) planFor(req *Request) {
+	keep := s.plan
+	s.plan = Plan{CaptureFrames: 480, KeepFrames: 960, OutputFrames: []int{1920}}
+	if d, ok := s.driver.(Planner); ok {
+		s.plan = d.Plan(s.set.Delay, req.RateHz)
+	}
+	if n := s.set.CaptureFrames; n > 0 {
+		s.plan.CaptureFrames, s.plan.KeepFrames = n, 2*n
+	}
+	if n := s.set.OutputFrames; n > 0 {
+		s.plan.OutputFrames = []int{n}
+	}
+	if !slices.Equal(keep.OutputFrames, s.plan.OutputFrames) {
+		s.step = 0
+	}
+	req.CaptureFrames, req.OutputFrames = s.plan.CaptureFrames, s.plan.OutputFrames[s.step]
+}
+
+// ended makes the Lost of a Request: the supervisor hears of the first loss, and of none of streams that it has closed.
+func (s *Session) ended() func(error) {
+	c := make(chan error, 1)
+	s.lost = c
+	return func(err error) {
+		select {
+		case c <- err:
+		default:
+		}
+	}
+}
+
+const (
+	settleTime = time.Second      // after a change of the buffers nothing is concluded for so long
+	calmTime   = 10 * time.Minute // without a break, before a smaller buffer is tried
+)
+
+// adapt grows the output's buffer after the server ran dry, and tries a smaller one after a long calm.
+func (s *Session) adapt(now time.Time) {
+	flows := s.m.underflows.Load()
+	step := s.step
+	switch {
+	case now.Before(s.calm): // settling
+		s.flows = flows
+		return
+	case flows != s.flows && s.step+1 < len(s.plan.OutputFrames):
+		step++
+	case flows != s.flows:
+		s.flows, s.calm = flows, now
+		return
+	case now.Sub(s.calm) > calmTime && s.step > 0:
+		step--
+	default:
+		return
+	}
+	s.flows, s.calm = flows, now.Add(settleTime)
+	st, ok := s.stream.(Resizer)
+	l := s.loop.Load()
+	if !ok || l == nil {
+		return
+	}
+	from, to := s.plan.OutputFrames[s.step], s.plan.OutputFrames[step]
+	if to > from {
+		l.stretch.Store(int64(to - from)) // what the larger buffer will ask for at once
+		time.Sleep(2 * time.Duration(float64(from)/float64(s.route.RateHz)*float64(time.Second)))
+	}
+	got, err := st.Resize(to)
+	if err != nil {
+		s.log.Warn("changing the output's buffer", "frames", to, "error", err)
+		return
+	}
+	s.step = step
+	s.log.Info("the output's buffer changed", "from_frames", from, "to_frames", got, "server_ran_dry", flows)
+	s.publish()
+}
+
 // close fades out if the callbacks still come, and closes the streams.
 func (s *Session) close(fade bool) {
 	if s.stream == nil {
@@ -440,7 +518,7 @@ func (s *Session) close(fade bool) {
 			time.Sleep(2 * time.Millisecond)
 		}
 		// what is silent already still has to pass the device's buffer
-		time.Sleep(time.Duration(float64(s.set.OutputFrames) / float64(s.route.RateHz) * float64(time.Second)))
+		time.Sleep(time.Duration(float64(s.plan.OutputFrames[s.step]) / float64(s.route.RateHz) * float64(time.Second)))
 	}
 	if err := s.stream.Close(); err != nil {
 		s.log.Warn("closing the streams", "error", err)
@@ -581,6 +659,7 @@ func (s *Session) await(ctx context.Context, tick <-chan time.Time) error {
 func (s *Session) supervise(ctx context.Context, events <-chan RouteEvent, tick <-chan time.Time) error {
 	p := progress{at: time.Now()}
 	s.reopen = ""
+	s.flows, s.calm = s.m.underflows.Load(), time.Now().Add(settleTime)
 	for {
 		select {
 		case <-ctx.Done():
@@ -591,7 +670,10 @@ func (s *Session) supervise(ctx context.Context, events <-chan RouteEvent, tick 
 			if err := s.routeEvent(ctx, ev); err != nil {
 				return err
 			}
-		case <-tick:
+		case err := <-s.lost:
+			return &Error{"run", s.route.OutputName, Reopen, err}
+		case now := <-tick:
+			s.adapt(now)
 			if p.stalled(s.m, s.router != nil, Stalled) {
 				return &Error{"run", s.route.OutputName, Reopen, fmt.Errorf("no sound callback for %v", Stalled)}
 			}
@@ -630,11 +712,4 @@ func (s *Session) routeEvent(ctx context.Context, ev RouteEvent) error {
 		s.log.Info("held the output against another default", "other", ev.Detail)
 	}
 	return nil
-}
-
-func keepFrames(r Request) int {
-	if k, err := strconv.Atoi(os.Getenv("CW_KEEP")); err == nil {
-		return k
-	}
-	return 2 * r.CaptureFrames
 }

@@ -315,6 +315,18 @@ func streamProps(name string) proto.PropList {
 	return proto.PropList{"media.name": proto.PropListString(name), "application.name": proto.PropListString(appName)}
 }
 
+// Plan gives buffers in the measures in which both servers were found to run without a break.
+func (d *native) Plan(delay engine.Delay, rateHz int) engine.Plan {
+	ms := func(x float64) int { return int(x * 1e-3 * float64(rateHz)) }
+	switch delay {
+	case engine.DelayLow:
+		return engine.Plan{CaptureFrames: ms(2), KeepFrames: ms(4), OutputFrames: []int{ms(5)}}
+	case engine.DelaySafe:
+		return engine.Plan{CaptureFrames: ms(10), KeepFrames: ms(20), OutputFrames: []int{ms(60)}}
+	}
+	return engine.Plan{CaptureFrames: ms(4), KeepFrames: ms(8), OutputFrames: []int{ms(10), ms(15), ms(20), ms(30), ms(40), ms(60)}}
+}
+
 var (
 	stereoMap  = proto.ChannelMap{proto.ChannelFrontLeft, proto.ChannelFrontRight}
 	fullVolume = proto.ChannelVolumes{uint32(proto.VolumeNorm), uint32(proto.VolumeNorm)}
@@ -367,7 +379,7 @@ func (d *native) Open(req engine.Request) (engine.Stream, error) {
 	err = p.c.Request(&proto.CreatePlaybackStream{
 		SampleSpec: spec, ChannelMap: stereoMap, SinkIndex: proto.Undefined, SinkName: req.OutputID,
 		BufferMaxLength: proto.Undefined, BufferTargetLength: uint32(req.OutputFrames * frameBytes),
-		BufferPrebufferLength: 0, BufferMinimumRequest: uint32(req.OutputFrames / minimumShare * frameBytes),
+		BufferPrebufferLength: 0, BufferMinimumRequest: minimumRequest(req.OutputFrames),
 		SyncID: 0, ChannelVolumes: fullVolume, VolumeSet: true, NoMove: true, AdjustLatency: true,
 		Properties: streamProps("corrected sound"),
 	}, &play)
@@ -380,22 +392,36 @@ func (d *native) Open(req engine.Request) (engine.Stream, error) {
 	}
 	s.delay = int(rec.BufferFragSize/frameBytes) + int(play.BufferTargetLength/frameBytes) +
 		int(float64(play.SinkLatency)*1e-6*float64(req.RateHz))
-	if os.Getenv("CUSHWRIGHT_TRACE") != "" {
-		fmt.Fprintf(os.Stderr, "trace: rec %+v\ntrace: play %+v\n", rec, play)
-	}
+	s.rest = s.delay - int(play.BufferTargetLength/frameBytes)
 	return s, nil
 }
 
-const minimumShare = 4
+// minimumRequest is the least that the server is to ask for at once, in bytes: a quarter of the buffer.
+func minimumRequest(outputFrames int) uint32 { return uint32(outputFrames / 4 * frameBytes) }
 
 type nativeStream struct {
 	capture, playback *pulse
 	record, play      uint32
-	delay             int
+	delay             int // of the supervisor, like all here
+	rest              int // of delay, what is not the output's buffer
 	once              sync.Once
 }
 
 func (s *nativeStream) DelayFrames() int { return s.delay }
+
+// Resize changes the output's buffer while it plays; what more it takes it asks for at once.
+func (s *nativeStream) Resize(outputFrames int) (int, error) {
+	var got proto.SetPlaybackStreamBufferAttrReply
+	err := s.playback.c.Request(&proto.SetPlaybackStreamBufferAttr{StreamIndex: s.play, BufferMaxLength: proto.Undefined,
+		BufferTargetLength: uint32(outputFrames * frameBytes), BufferPrebufferLength: 0,
+		BufferMinimumRequest: minimumRequest(outputFrames), AdjustLatency: true}, &got)
+	if err != nil {
+		return 0, devErr("resize the buffer of", "corrected sound", engine.Reopen, err)
+	}
+	n := int(got.BufferTargetLength / frameBytes)
+	s.delay = s.rest + n
+	return n, nil
+}
 
 // Close ends both connections, which ends their streams.
 func (s *nativeStream) Close() error {

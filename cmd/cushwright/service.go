@@ -102,7 +102,7 @@ func flatCorrection(snap *config.Snapshot, name string) (*dsp.Correction, error)
 // engineSettings are the session's part of the settings.
 func engineSettings(s config.Settings) engine.Settings {
 	set := engine.Settings{Output: s.Sound.Output, Capture: s.Sound.Capture, Follow: s.Sound.Follow,
-		CaptureFrames: s.Sound.CaptureFrames, OutputFrames: s.Sound.OutputFrames,
+		Delay: engine.Delay(s.Sound.Delay), CaptureFrames: s.Sound.CaptureFrames, OutputFrames: s.Sound.OutputFrames,
 		Guard: s.Guard.Enabled, CeilingDB: s.Guard.CeilingDB, Match: engine.Match(s.Bypass.Match)}
 	return set
 }

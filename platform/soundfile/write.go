@@ -22,6 +22,17 @@ func WriteWAV(path string, s *Sound) error {
 	return nil
 }
 
+// EncodeWAV writes s to w as WriteWAV does to a file.
+func EncodeWAV(w io.Writer, s *Sound) error {
+	if err := checkShape(int64(s.RateHz), int64(s.Channels)); err != nil {
+		return failed("encode", "WAV", err)
+	}
+	if err := encodeWAV(w, s, math.MaxUint32); err != nil {
+		return failed("encode", "WAV", err)
+	}
+	return nil
+}
+
 func writeWAV(path string, s *Sound) (err error) {
 	if err := checkShape(int64(s.RateHz), int64(s.Channels)); err != nil {
 		return err

@@ -1,0 +1,654 @@
+package main
+
+import (
+	"bytes"
+	"encoding/csv"
+	"encoding/xml"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"math/cmplx"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+
+	"cushwright/config"
+	"cushwright/dsp"
+	"cushwright/platform/soundfile"
+)
+
+// node is an element of a page; text is what it and its children say.
+type node struct {
+	name string
+	attr map[string]string
+	kids []*node
+	text string
+}
+
+// parsePage parses a page strictly: every element closed, every attribute quoted.
+func parsePage(t *testing.T, data []byte) *node {
+	t.Helper()
+	d := xml.NewDecoder(bytes.NewReader(data))
+	root := &node{}
+	stack := []*node{root}
+	for {
+		tok, err := d.Token()
+		if err == io.EOF {
+			break
+		}
+		if err != nil {
+			t.Fatalf("the page does not parse: %v", err)
+		}
+		switch k := tok.(type) {
+		case xml.StartElement:
+			n := &node{name: k.Name.Local, attr: map[string]string{}}
+			for _, a := range k.Attr {
+				n.attr[a.Name.Local] = a.Value
+			}
+			top := stack[len(stack)-1]
+			top.kids = append(top.kids, n)
+			stack = append(stack, n)
+		case xml.EndElement:
+			stack = stack[:len(stack)-1]
+		case xml.CharData:
+			for _, n := range stack {
+				n.text += string(k)
+			}
+		}
+	}
+	return root
+}
+
+func (n *node) walk(f func(*node)) {
+	f(n)
+	for _, k := range n.kids {
+		k.walk(f)
+	}
+}
+
+func (n *node) all(name string) (out []*node) {
+	n.walk(func(k *node) {
+		if k.name == name {
+			out = append(out, k)
+		}
+	})
+	return out
+}
+
+func (n *node) byID(t *testing.T, id string) *node {
+	t.Helper()
+	var found *node
+	n.walk(func(k *node) {
+		if k.attr["id"] == id {
+			found = k
+		}
+	})
+	if found == nil {
+		t.Fatalf("the page has no %q", id)
+	}
+	return found
+}
+
+// rows are the cells of a table's body.
+func (n *node) rows() (out [][]string) {
+	for _, body := range n.all("tbody") {
+		for _, tr := range body.all("tr") {
+			var cells []string
+			for _, k := range tr.kids {
+				cells = append(cells, strings.TrimSpace(k.text))
+			}
+			out = append(out, cells)
+		}
+	}
+	return out
+}
+
+func num(t *testing.T, s string) float64 {
+	t.Helper()
+	x, err := strconv.ParseFloat(s, 64)
+	if err != nil {
+		t.Fatalf("%q is no number", s)
+	}
+	return x
+}
+
+// value reads a number that stands on the page in full beside the one shown, which must be it, rounded, or rounded up.
+func (n *node) value(t *testing.T, id string, up bool) float64 {
+	t.Helper()
+	k := n.byID(t, id)
+	x, shown := num(t, k.attr["value"]), num(t, k.text)
+	_, frac, _ := strings.Cut(k.text, ".")
+	step := math.Pow(10, -float64(len(frac)))
+	if up && (shown < x || shown >= x+step) || !up && math.Abs(shown-x) > 0.5001*step {
+		t.Errorf("%s: %s is shown for %g", id, k.text, x)
+	}
+	return x
+}
+
+// sheetOf runs the command into a folder of its own and returns the page and the files.
+func sheetOf(t *testing.T, bench string, args ...string) (page *node, files []string) {
+	t.Helper()
+	type answer struct {
+		Cushion, Reference string
+		Files              []string
+	}
+	a := reply[answer](t, bench, append([]string{"sheet", "--out", t.TempDir()}, args...)...)
+	data, err := os.ReadFile(a.Files[0])
+	if err != nil {
+		t.Fatal(err)
+	}
+	return parsePage(t, data), a.Files
+}
+
+// checkSheet compares every number on a sheet with what the engine would run and what the commands find.
+func checkSheet(t *testing.T, bench, cushion string, how []string, page *node, files []string) {
+	t.Helper()
+	snap, err := config.Load(bench)
+	if err != nil {
+		t.Fatal(err)
+	}
+	corr, _ := snap.Correction(cushion)
+	near := func(what string, got, want, tol float64) {
+		t.Helper()
+		if !(math.Abs(got-want) <= tol) {
+			t.Errorf("%s: %v on the sheet, %v in the engine", what, got, want)
+		}
+	}
+
+	// The correction, as it is played.
+	rows, bands := page.byID(t, "bands").rows(), corr.Correction.Bands()
+	if len(rows) != len(bands) {
+		t.Fatalf("%d bands on the sheet, %d in the correction", len(rows), len(bands))
+	}
+	var typed []dsp.Band
+	for i, r := range rows {
+		shape, err := dsp.ParseShape(r[1])
+		if err != nil {
+			t.Fatal(err)
+		}
+		ear, err := dsp.ParseEar(r[2])
+		if err != nil {
+			t.Fatal(err)
+		}
+		b := dsp.Band{Shape: shape, Ear: ear, FreqHz: num(t, r[3]), Q: num(t, r[5])}
+		if shape.HasGain() {
+			b.GainDB = num(t, r[4])
+		} else if r[4] != "none" {
+			t.Errorf("band %d has a gain of %s", i+1, r[4])
+		}
+		typed = append(typed, b)
+		if b != bands[i] || r[0] != fmt.Sprint(i+1) {
+			t.Errorf("band %d: %v on the sheet, %v in the correction", i+1, r, bands[i])
+		}
+	}
+
+	// The sections at each rate, from the bands as they stand on the sheet, by Compile and by Realise.
+	typedIn, err := dsp.NewCorrection(typed, corr.Correction.FixedHeadroomDB())
+	if err != nil {
+		t.Fatal(err)
+	}
+	most := 0.0
+	for _, hz := range []float64{44100, 48000, 96000} {
+		ch, err := typedIn.Compile(hz, dsp.Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		most = max(most, -ch.HeadroomDB())
+		for _, e := range []dsp.Ear{dsp.Left, dsp.Right} {
+			id := fmt.Sprintf("%.0f-both", hz)
+			if !slices.Equal(ch.Sections(dsp.Left), ch.Sections(dsp.Right)) {
+				id = fmt.Sprintf("%.0f-%s", hz, e)
+			}
+			var realised []dsp.Section
+			for _, b := range typed {
+				if b.Covers(e) {
+					s, err := dsp.Realise(b, hz)
+					if err != nil {
+						t.Fatal(err)
+					}
+					realised = append(realised, s...)
+				}
+			}
+			var read []dsp.Section
+			for i, r := range page.byID(t, "sections-"+id).rows() {
+				read = append(read, dsp.Section{B0: num(t, r[1]), B1: num(t, r[2]), B2: num(t, r[3]), A1: num(t, r[4]), A2: num(t, r[5])})
+				if r[0] != fmt.Sprint(i+1) {
+					t.Errorf("section %d has the number %s", i+1, r[0])
+				}
+			}
+			if !slices.Equal(read, ch.Sections(e)) || !slices.Equal(read, realised) {
+				t.Errorf("%s: sections\n%v on the sheet,\n%v in the engine", id, read, ch.Sections(e))
+			}
+			near("level at "+id, page.value(t, "level-"+id, false), -ch.HeadroomDB(), 0)
+			near("factor at "+id, page.value(t, "factor-"+id, false), dsp.Ratio(ch.HeadroomDB()), 0)
+		}
+	}
+	// The convention that stands beside them is that of Section: the response follows from the sentence.
+	if c := page.byID(t, "convention").text; c != "y[n] = b0·x[n] + b1·x[n-1] + b2·x[n-2] - a1·y[n-1] - a2·y[n-2]" {
+		t.Errorf("convention: %s", c)
+	}
+	near("level to take off", page.value(t, "takeoff", true), most, 0)
+	ch, err := corr.Correction.Compile(48000, dsp.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	near("boost", page.value(t, "boost", false), max(0, ch.PeakDB()), 0)
+
+	// Described equalisers and sliders, as their commands find them.
+	apart := slices.ContainsFunc(bands, func(b dsp.Band) bool { return b.Ear != dsp.Both })
+	earsFlag := map[bool]string{true: "apart", false: "together"}[apart]
+	if len(snap.EqualiserNames()) == 0 {
+		t.Error("no equaliser to compare with")
+	}
+	for _, name := range snap.EqualiserNames() {
+		d := reply[derived](t, bench, append([]string{"derive", cushion, "--dry", "--for", name, "--ears", earsFlag}, how...)...)
+		rows := page.byID(t, "eq-"+name).rows()
+		if len(rows) != len(d.Bands) {
+			t.Errorf("%s: %d bands on the sheet, %d derived", name, len(rows), len(d.Bands))
+			continue
+		}
+		for i, b := range d.Bands {
+			r := rows[i]
+			if r[0] != b.Shape.String() || apart && r[1] != b.Ear.String() {
+				t.Errorf("%s: %v on the sheet, %+v derived", name, r, b)
+			}
+			n := len(r) - 3
+			near(name+" Hz", num(t, r[n]), b.FreqHz, 0.05)
+			near(name+" dB", num(t, r[n+1]), b.GainDB, 0)
+			near(name+" Q", num(t, r[n+2]), b.Q, 0)
+		}
+		near(name+" after", page.value(t, "after-"+name, false), d.After.RMSDB, 1e-12)
+		if off := page.value(t, "takeoff-"+name, true); off < -d.HeadroomDB || off > -d.HeadroomDB+0.5 {
+			t.Errorf("%s: %g dB are taken off, the engine would take %g", name, off, -d.HeadroomDB)
+		}
+	}
+	for _, count := range []string{"5", "10", "31"} {
+		a := reply[sliderAnswer](t, bench, append([]string{"sliders", cushion, "--count", count, "--ears", earsFlag}, how...)...)
+		for _, row := range a.Rows {
+			id := count
+			if row.Ear != dsp.Both {
+				id += "-" + row.Ear.String()
+			}
+			rows := page.byID(t, "sliders-"+id).rows()
+			if len(rows) != len(row.Sliders) {
+				t.Fatalf("%s: %d sliders, want %d", id, len(rows), len(row.Sliders))
+			}
+			for i, s := range row.Sliders {
+				near(id+" Hz", num(t, rows[i][0]), s.FreqHz, 0)
+				near(id+" dB", num(t, rows[i][1]), s.GainDB, 0)
+			}
+			near(id+" after", page.value(t, "after-sliders-"+id, false), row.ResidualRMSDB, 1e-12)
+			near(id+" level", page.value(t, "takeoff-sliders-"+id, true), -row.HeadroomDB, 1e-12)
+		}
+	}
+
+	// The impulse responses: the engine's response, headroom included, by their own Fourier sums.
+	listed := page.byID(t, "impulses").rows()
+	if len(listed) != len(files)-1 {
+		t.Fatalf("%d files listed, %d written", len(listed), len(files)-1)
+	}
+	seen := map[string]int{}
+	for _, r := range listed {
+		file := filepath.Join(filepath.Dir(files[0]), r[0])
+		if !slices.Contains(files, file) {
+			t.Errorf("%s is listed and was not written", r[0])
+		}
+		hz, stated := num(t, r[2]), num(t, r[4])
+		var ir [2][]float64
+		switch filepath.Ext(file) {
+		case ".wav":
+			s, err := soundfile.Read(file)
+			if err != nil || s.Channels != 2 || float64(s.RateHz) != hz || !s.Float {
+				t.Fatalf("%s: %v %+v", r[0], err, s)
+			}
+			for i, v := range s.Samples {
+				ir[i%2] = append(ir[i%2], v)
+			}
+		case ".csv":
+			f, err := os.Open(file)
+			if err != nil {
+				t.Fatal(err)
+			}
+			defer f.Close()
+			c := csv.NewReader(f)
+			c.Comment = '#'
+			all, err := c.ReadAll()
+			if err != nil || !slices.Equal(all[0], []string{"frame", "left", "right"}) {
+				t.Fatalf("%s: %v %v", r[0], err, all[0])
+			}
+			for i, v := range all[1:] {
+				if v[0] != fmt.Sprint(i) {
+					t.Fatalf("%s: frame %s follows %d", r[0], v[0], i-1)
+				}
+				ir[0], ir[1] = append(ir[0], num(t, v[1])), append(ir[1], num(t, v[2]))
+			}
+		}
+		seen[filepath.Ext(file)+r[2]]++
+		if fmt.Sprint(len(ir[0])) != r[3] {
+			t.Errorf("%s: %d frames, %s are listed", r[0], len(ir[0]), r[3])
+		}
+		ch, err := corr.Correction.Compile(hz, dsp.Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i, e := range []dsp.Ear{dsp.Left, dsp.Right} {
+			for f := 20.0; f <= 20000; f *= 1.03 {
+				near(fmt.Sprintf("%s, %s, %.0f Hz", r[0], e, f), dsp.DB(cmplx.Abs(dsp.ResponseOf(ir[i], f, hz))), ch.DB(e, f)+ch.HeadroomDB(), stated+0.0005)
+			}
+		}
+		if stated > 0.02 {
+			t.Errorf("%s is off by %g dB", r[0], stated)
+		}
+	}
+	for _, want := range []string{".wav44100", ".wav48000", ".wav96000", ".csv48000"} {
+		if seen[want] != 1 {
+			t.Errorf("no %s among %v", want, seen)
+		}
+	}
+}
+
+func TestSheet(t *testing.T) {
+	bench := demoBench(t)
+	page, files := sheetOf(t, bench, "wipe-clean")
+	if filepath.Base(files[0]) != "wipe-clean-as-woven.html" {
+		t.Errorf("the page is %s", files[0])
+	}
+	checkSheet(t, bench, "wipe-clean", nil, page, files)
+
+	// What the cushions are, what changes, and how it was measured.
+	if r := page.byID(t, "records").rows(); !slices.ContainsFunc(r, func(c []string) bool { return slices.Equal(c, []string{"thickness", "20 mm", "23 mm"}) }) {
+		t.Errorf("records: %v", r)
+	}
+	type full struct{ comparison }
+	cmp := reply[full](t, bench, "compare", "woven", "wipe-clean")
+	for _, e := range cmp.Ears {
+		rows := page.byID(t, "octaves-"+e.Ear.String()).rows()
+		if len(rows) != len(e.Octaves) {
+			t.Fatalf("%d octaves, want %d", len(rows), len(e.Octaves))
+		}
+		for i, o := range e.Octaves {
+			if r := rows[i]; r[0] != o.Band || r[1] != fmt.Sprintf("%+.1f", o.DiffDB) || r[2] != fmt.Sprintf("± %.1f", *o.Half95) || r[3] != o.Verdict {
+				t.Errorf("octave %v, compare says %+v", r, o)
+			}
+		}
+	}
+	seats := page.byID(t, "seats").rows()
+	if len(seats) != 20 || !slices.Equal(seats[0][:7], []string{"woven", "left", "1", "2026-09-02", "48000", "-30.0", "59.4"}) {
+		t.Errorf("%d seats, first %v", len(seats), seats[0])
+	}
+	text := page.text
+	for _, w := range []string{"invented: this response comes from a formula", "IEC 60318-4", "safe-listening rules that apply where you are"} {
+		if !strings.Contains(text, w) {
+			t.Errorf("%q is not said", w)
+		}
+	}
+
+	// The rest of the answer to "before and after": derive finds the same for its own correction.
+	d := reply[derived](t, bench, "derive", "wipe-clean")
+	page, files = sheetOf(t, bench, "wipe-clean", "--reference", "woven")
+	checkSheet(t, bench, "wipe-clean", nil, page, files)
+	for id, want := range map[string]float64{"before": d.Before.RMSDB, "after": d.After.RMSDB} {
+		if got := page.value(t, id, false); math.Abs(got-want) > 0.003 { // the written bands are rounded
+			t.Errorf("%s: %g dB on the sheet, %g by derive", id, got, want)
+		}
+	}
+	if len(d.Left) == 0 || len(page.byID(t, "left").all("li")) != len(d.Left) {
+		t.Errorf("derive left %d things, the sheet lists others", len(d.Left))
+	}
+}
+
+// Ears apart, shapes without gain, a headroom by hand.
+func TestSheetOfEarsApart(t *testing.T) {
+	bench := demoBench(t)
+	if _, _, err := command(bench, "derive", "deep-foam", "--reference", "woven", "--ears", "apart", "--bands", "5"); err != nil {
+		t.Fatal(err)
+	}
+	file := filepath.Join(bench, "corrections", "deep-foam.toml")
+	data, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	data = bytes.Replace(data, []byte(`headroom_db = "auto"`), []byte("headroom_db = -9.25"), 1)
+	data = bytes.Replace(data, []byte("\n[derived]"), []byte("\n[[band]]\nshape = \"notch\"\near = \"right\"\nfreq_hz = 9123.25\nq = 7.125\n\n[derived]"), 1)
+	if err := os.WriteFile(file, data, 0o644); err != nil {
+		t.Fatal(err)
+	}
+	page, files := sheetOf(t, bench, "deep-foam")
+	if got := page.value(t, "takeoff", true); got != 9.25 {
+		t.Errorf("%g dB are taken off, the correction says 9.25", got)
+	}
+	checkSheet(t, bench, "deep-foam", nil, page, files)
+}
+
+// A wanted response in place of the reference cushion.
+func TestSheetTowardsAWantedResponse(t *testing.T) {
+	bench := demoBench(t)
+	if err := os.MkdirAll(filepath.Join(bench, "wanted"), 0o755); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(filepath.Join(bench, "wanted", "lecture.csv"), []byte("freq_hz,level_db\n20,90\n200,92\n3000,98\n20000,80\n"), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	if _, _, err := command(bench, "derive", "wipe-clean", "--wanted", "lecture"); err != nil {
+		t.Fatal(err)
+	}
+	page, files := sheetOf(t, bench, "wipe-clean")
+	if filepath.Base(files[0]) != "wipe-clean-as-lecture.html" {
+		t.Errorf("the page is %s", files[0])
+	}
+	checkSheet(t, bench, "wipe-clean", []string{"--wanted", "lecture"}, page, files)
+	if !strings.Contains(page.text, "does not cancel") {
+		t.Error("that the rig's own response does not cancel is not said")
+	}
+	if r := page.byID(t, "records").rows(); r[0][1] != "a response, no cushion" {
+		t.Errorf("records: %v", r[0])
+	}
+	// Another goal than the correction's own is refused.
+	if _, _, err := command(bench, "sheet", "wipe-clean", "--reference", "woven", "--out", t.TempDir()); err == nil || !strings.Contains(err.Error(), "derive it towards") {
+		t.Errorf("another reference: %v", err)
+	}
+}
+
+// The page loads nothing, runs nothing, leads nowhere but to the files beside it, and can be read without seeing it.
+func TestSheetStandsAlone(t *testing.T) {
+	page, files := sheetOf(t, demoBench(t), "wipe-clean")
+	raw, err := os.ReadFile(files[0])
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !bytes.HasPrefix(raw, []byte("<!DOCTYPE html>\n<html lang=\"en\">")) {
+		t.Errorf("it begins with %.60q", raw)
+	}
+	rest := bytes.ReplaceAll(raw, []byte(`xmlns="http://www.w3.org/2000/svg"`), nil)
+	if m := regexp.MustCompile(`(?i)[a-z]+://|url\(|@import|javascript:|data:|\bon[a-z]+=|<script|<iframe|<object|<img`).Find(rest); m != nil {
+		t.Errorf("the page holds %q", m)
+	}
+	ids := map[string]bool{}
+	page.walk(func(n *node) {
+		if id, ok := n.attr["id"]; ok {
+			if ids[id] {
+				t.Errorf("the name %q stands twice", id)
+			}
+			ids[id] = true
+		}
+	})
+	page.walk(func(n *node) {
+		for _, a := range []string{"src", "srcset", "action", "poster", "background"} {
+			if v, ok := n.attr[a]; ok {
+				t.Errorf("%s %s=%q", n.name, a, v)
+			}
+		}
+		if n.name == "link" || n.name == "base" || n.name == "form" || n.name == "script" {
+			t.Errorf("the page has a %s", n.name)
+		}
+		if to, ok := n.attr["href"]; ok {
+			inside, isAnchor := strings.CutPrefix(to, "#")
+			switch {
+			case isAnchor && !ids[inside]:
+				t.Errorf("a link to %s leads nowhere", to)
+			case !isAnchor && !slices.Contains(files, filepath.Join(filepath.Dir(files[0]), to)):
+				t.Errorf("a link leads to %s", to)
+			}
+		}
+		if by, ok := n.attr["aria-labelledby"]; ok && !ids[by] {
+			t.Errorf("%s is named by %q, which is not there", n.name, by)
+		}
+		switch n.name {
+		case "table":
+			_, named := n.attr["aria-labelledby"]
+			if len(n.all("caption")) == 0 && !named && n.attr["id"] != "impulses" {
+				t.Errorf("the table %q has no name", n.attr["id"])
+			}
+			for _, th := range n.all("th") {
+				if s := th.attr["scope"]; s != "col" && s != "row" {
+					t.Errorf("a heading of %q has no scope", n.attr["id"])
+				}
+			}
+			for _, tr := range n.all("tbody")[0].all("tr") {
+				if tr.kids[0].name != "th" {
+					t.Errorf("a row of %q has no heading", n.attr["id"])
+				}
+			}
+		case "svg":
+			if n.attr["role"] != "img" || len(n.all("title")) != 1 || len(n.all("desc")) != 1 {
+				t.Errorf("a plot is not described")
+			}
+		}
+	})
+	if n := len(page.all("svg")); n != 5 || len(page.all("h1")) != 1 || len(page.all("figcaption")) != n {
+		t.Errorf("%d plots", n)
+	}
+	// Same input, same files.
+	_, again := sheetOf(t, demoBench(t), "wipe-clean")
+	for i := range files {
+		a, err := os.ReadFile(files[i])
+		if err != nil {
+			t.Fatal(err)
+		}
+		b, err := os.ReadFile(again[i])
+		if err != nil || !bytes.Equal(a, b) {
+			t.Errorf("%s differs from run to run: %v", filepath.Base(files[i]), err)
+		}
+	}
+}
+
+// A browser without a network reads the page to its end, and prints it.
+func TestSheetInABrowser(t *testing.T) {
+	_, files := sheetOf(t, demoBench(t), "wipe-clean")
+	dir := t.TempDir()
+	pdf := filepath.Join(dir, "sheet.pdf")
+	run := func(args ...string) []byte {
+		t.Helper()
+		args = append([]string{"--headless", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage", "--host-resolver-rules=MAP * ~NOTFOUND", "--proxy-server=127.0.0.1:9",
+			"--user-data-dir=" + filepath.Join(dir, "profile")}, args...)
+		c := exec.CommandContext(t.Context(), "chromium", append(args, "file://"+files[0])...)
+		out, err := c.Output()
+		if err != nil {
+			t.Fatalf("chromium %v: %v", args, err)
+		}
+		return out
+	}
+	dom := run("--dump-dom")
+	for _, w := range []string{`id="seats"`, "<title>wipe-clean as woven: settings sheet</title>", "<figcaption>", "</body></html>"} {
+		if !bytes.Contains(dom, []byte(w)) {
+			t.Errorf("the browser does not see %q", w)
+		}
+	}
+	run("--no-pdf-header-footer", "--print-to-pdf="+pdf)
+	data, err := os.ReadFile(pdf)
+	if err != nil || !bytes.HasPrefix(data, []byte("%PDF")) {
+		t.Fatalf("printed: %v, %.20q", err, data)
+	}
+	if n := len(regexp.MustCompile(`/Type\s*/Page\b`).FindAll(data, -1)); n < 5 || n > 9 {
+		t.Errorf("printed on %d pages", n)
+	}
+}
+
+func TestSheetFiles(t *testing.T) {
+	bench := demoBench(t)
+	dir := t.TempDir()
+	out, msg, err := command(bench, "sheet", "wipe-clean", "--out", filepath.Join(dir, "booth.html"))
+	if err != nil || !strings.Contains(msg, caution) {
+		t.Fatal(err, msg)
+	}
+	first := content(t, dir)
+	if len(first) != 5 || !strings.HasPrefix(out, filepath.Join(dir, "booth.html")+"\n") {
+		t.Fatalf("%d files, said %q", len(first), out)
+	}
+	for _, n := range []string{"booth.html", "booth-44100.wav", "booth-48000.wav", "booth-48000.csv", "booth-96000.wav"} {
+		if _, ok := first[filepath.Join(dir, n)]; !ok || !strings.Contains(out, n) {
+			t.Errorf("no %s", n)
+		}
+	}
+	// One of them cannot be replaced: all stay as they were.
+	if _, _, err := command(bench, "derive", "wipe-clean", "--bands", "3"); err != nil {
+		t.Fatal(err)
+	}
+	blocked := filepath.Join(dir, "booth-96000.wav")
+	if err := os.Remove(blocked); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Mkdir(blocked, 0o755); err != nil {
+		t.Fatal(err)
+	}
+	if _, _, err := command(bench, "sheet", "wipe-clean", "--out", filepath.Join(dir, "booth.html")); err == nil {
+		t.Error("a folder was replaced by a file")
+	}
+	delete(first, blocked)
+	if !same(first, content(t, dir)) {
+		t.Error("some files were replaced and others not")
+	}
+	if err := os.Remove(blocked); err != nil {
+		t.Fatal(err)
+	}
+	if _, _, err := command(bench, "sheet", "wipe-clean", "--out", filepath.Join(dir, "booth.html")); err != nil {
+		t.Error(err)
+	}
+	if now := content(t, dir); len(now) != 5 || now[filepath.Join(dir, "booth.html")] == first[filepath.Join(dir, "booth.html")] {
+		t.Error("the set was not replaced")
+	}
+}
+
+func TestSheetRefuses(t *testing.T) {
+	bench := demoBench(t)
+	dir := t.TempDir()
+	if err := os.WriteFile(filepath.Join(bench, "cushions", "linen.toml"), []byte("label = \"Linen\"\n"), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(filepath.Join(bench, "corrections", "cord.toml"), []byte("reference = \"woven\"\n"), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	for _, k := range []struct{ line, says string }{
+		{"sheet", "accepts 1 arg(s)"},
+		{"sheet felt --out " + dir, "unknown cushion, the bench has:"},
+		{"sheet linen --out " + dir, "it has no correction yet: derive linen first"},
+		{"sheet woven --out " + dir, "it has no correction yet"},
+		{"sheet cord --out " + dir, "it was never measured"},
+		{"sheet wipe-clean --reference deep-foam --out " + dir, "derive it towards \"deep-foam\" first"},
+		{"sheet wipe-clean --out " + filepath.Join(dir, "sheet.pdf"), "ends in .html"},
+		{"sheet wipe-clean --out " + filepath.Join(dir, "none", "sheet.html"), "none"},
+	} {
+		out, _, err := command(bench, strings.Fields(k.line)...)
+		var no answerNo
+		if err == nil || !strings.Contains(err.Error(), k.says) || errors.As(err, &no) || out != "" {
+			t.Errorf("%s: %v, printed %q; want %q", k.line, err, out, k.says)
+		}
+	}
+	if all := content(t, dir); len(all) != 0 {
+		t.Errorf("something was written: %v", all)
+	}
+	// An equaliser that is of no use is said, and the sheet is made all the same.
+	if err := os.WriteFile(filepath.Join(bench, "equalisers", "cuts.toml"), []byte("bands = 2\nshapes = [\"low-cut\"]\n"), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	page, _ := sheetOf(t, bench, "wipe-clean")
+	if !strings.Contains(page.text, `equaliser "cuts" has no shape with a gain`) {
+		t.Error("that an equaliser is of no use is not said")
+	}
+}

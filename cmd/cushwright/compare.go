@@ -22,11 +22,23 @@ import (
 
 func (a *app) compareCommand() *cobra.Command {
 	var asJSON, align bool
-	var png, svg string
-	c := &cobra.Command{Use: "compare REF NEW", Short: "what a swap changes, and whether it is more than seating scatter", Args: cobra.ExactArgs(2),
+	var png, svg, since string
+	c := &cobra.Command{Use: "compare REF NEW | compare NAME --since DAY", Short: "what a swap changes, and whether it is more than seating scatter; or how one cushion has aged",
+		Args: func(c *cobra.Command, args []string) error {
+			if c.Flags().Changed("since") {
+				return cobra.ExactArgs(1)(c, args)
+			}
+			return cobra.ExactArgs(2)(c, args)
+		},
 		Long: `Compares the seats of two cushions. Each octave band is judged alone against its 95 % confidence, so about one band in
-twenty is called real by chance. The exit code is 1 if seats disagree: seat again, then compare again.`,
+twenty is called real by chance. The exit code is 1 if seats disagree: seat again, then compare again.
+
+With --since, the latest seats of one cushion are set against the first ones since that day: how it has drifted, whether that is
+beyond scatter, and whether corrections should be derived again. The exit code is 1 if it has drifted or the seats are too few to tell.`,
 		RunE: func(c *cobra.Command, args []string) error {
+			if c.Flags().Changed("since") {
+				return a.aged(c, args[0], since, asJSON)
+			}
 			snap, err := a.open()
 			if err != nil {
 				return err
@@ -67,7 +79,11 @@ twenty is called real by chance. The exit code is 1 if seats disagree: seat agai
 	f.BoolVar(&align, "align", false, "take the difference in level out first: for seats measured at different gains")
 	f.StringVar(&png, "png", "", "write a plot to this PNG file")
 	f.StringVar(&svg, "svg", "", "write a plot to this SVG file")
+	f.StringVar(&since, "since", "", "how one cushion has drifted since that day, YYYY-MM-DD")
 	f.BoolVar(&asJSON, "json", false, "print JSON")
+	for _, other := range []string{"align", "png", "svg"} {
+		c.MarkFlagsMutuallyExclusive("since", other)
+	}
 	return c
 }
 
@@ -110,6 +126,11 @@ func (m measured) seats() (n int) {
 
 // readSeats reads and averages the seats of one cushion, and of no other.
 func readSeats(snap *config.Snapshot, name string) (measured, error) {
+	return readChosen(snap, config.Bench{Dir: snap.Dir}, name, nil)
+}
+
+// readChosen reads and averages those seats in a bench that keep accepts (nil: all).
+func readChosen(snap *config.Snapshot, bench config.Bench, name string, keep func(config.Seat) bool) (measured, error) {
 	m := measured{name, map[dsp.Ear][]config.SeatRef{}, map[dsp.Ear]curve.Average{}}
 	fail := func(err error) (measured, error) {
 		return m, fmt.Errorf("cushwright: read the seats of %q: %w", name, err)
@@ -117,7 +138,7 @@ func readSeats(snap *config.Snapshot, name string) (measured, error) {
 	if err := config.CheckName(name); err != nil {
 		return fail(err)
 	}
-	refs, err := snap.Seats(name)
+	refs, err := bench.Seats(name)
 	if err != nil {
 		return m, err
 	}
@@ -129,9 +150,12 @@ func readSeats(snap *config.Snapshot, name string) (measured, error) {
 	}
 	curves := map[dsp.Ear][]curve.Curve{}
 	for _, r := range refs {
-		s, err := snap.LoadSeat(r)
+		s, err := bench.LoadSeat(r)
 		if err != nil {
 			return m, err
+		}
+		if keep != nil && !keep(s) {
+			continue
 		}
 		k, err := curve.FromPoints(s.FreqHz, s.LevelDB)
 		if err != nil {
@@ -400,7 +424,10 @@ func (cmp comparison) plot() *plot.Plot {
 }
 
 // goal says what a correction is to bring the new cushion back to.
-type goal struct{ reference, wanted string }
+type goal struct {
+	reference, wanted string
+	read              func(snap *config.Snapshot, name string) (measured, error) // nil: readSeats
+}
 
 func (g goal) name() string {
 	if g.wanted != "" {
@@ -427,7 +454,11 @@ func (g *goal) differences(snap *config.Snapshot, name string) (diffs map[dsp.Ea
 	case g.reference == name:
 		return nil, new, ref, nil, fail(errors.New("it is the reference itself"))
 	}
-	if new, err = readSeats(snap, name); err != nil {
+	read := readSeats
+	if g.read != nil {
+		read = g.read
+	}
+	if new, err = read(snap, name); err != nil {
 		return
 	}
 	diffs = map[dsp.Ear]curve.Diff{}
@@ -461,7 +492,7 @@ func (g *goal) differences(snap *config.Snapshot, name string) (diffs map[dsp.Ea
 			diffs[e] = curve.Difference(want, n)
 		}
 	} else {
-		if ref, err = readSeats(snap, g.reference); err != nil {
+		if ref, err = read(snap, g.reference); err != nil {
 			return
 		}
 		for _, e := range ears {

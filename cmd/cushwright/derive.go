@@ -23,6 +23,8 @@ type deriveFlags struct {
 	ears, named string
 	maxBoostDB  float64
 	treble, dry bool
+	refine      bool
+	since       string
 	asJSON      bool
 }
 
@@ -32,6 +34,9 @@ func (a *app) deriveCommand() *cobra.Command {
 		Long: `Finds bands from the seats of both cushions and writes corrections/NEW.toml; a former one is kept as NEW.toml.previous.
 Details that seating scatter alone may have made are left alone, deep narrow nulls are not filled, boosts are limited.
 Level is left to the volume control. The same seats and options give the same file.
+
+With --refine, the seats that "prove" measured through the present correction tell what is left over; the part of it that is more
+than scatter is added to what the correction does, and the whole is fitted again, in as many bands and with fresh headroom.
 
 ` + caution,
 		RunE: func(c *cobra.Command, args []string) error {
@@ -47,6 +52,9 @@ Level is left to the volume control. The same seats and options give the same fi
 	f.StringVar(&w.named, "for", "", "fit on the ranges and steps of equalisers/NAME.toml, in its own response")
 	f.Float64Var(&w.maxBoostDB, "max-boost", 6, "largest boost of all bands together in dB; 0: cuts only")
 	f.BoolVar(&w.treble, "treble", false, "correct above 10 kHz like anywhere else, though a rig is no ear there")
+	f.BoolVar(&w.refine, "refine", false, "fit what prove found left over into the correction")
+	f.StringVar(&w.since, "since", "", "only seats measured on that day or later, YYYY-MM-DD; a cushion without any is taken with all")
+	c.MarkFlagsMutuallyExclusive("refine", "since")
 	f.BoolVar(&w.dry, "dry", false, "write nothing")
 	f.BoolVar(&w.asJSON, "json", false, "print JSON")
 	return c
@@ -109,6 +117,8 @@ type derived struct {
 	File       string        `json:"file,omitempty"` // "" with --dry
 	Caution    string        `json:"caution,omitempty"`
 	Seconds    float64       `json:"seconds"` // that the fit took
+
+	LeftOver []fit.Residual `json:"left_over,omitempty"` // with --refine: what was left before, by target
 }
 
 // targets turns differences into what the bands are to reach: one target for both ears, or one each.
@@ -190,6 +200,16 @@ func (a *app) derive(c *cobra.Command, name string, w deriveFlags) error {
 			return fail(err)
 		}
 	}
+	var again *refining
+	if w.refine {
+		if again, err = w.setRefine(snap, name, c.Flags().Changed("ears"), c.Flags().Changed("bands")); err != nil {
+			return fail(err)
+		}
+		o.Bands = w.bands
+	}
+	if err := w.setSince(c); err != nil {
+		return fail(err)
+	}
 	diffs, new, ref, notes, err := w.differences(snap, name)
 	if err != nil {
 		return err
@@ -198,8 +218,19 @@ func (a *app) derive(c *cobra.Command, name string, w deriveFlags) error {
 	if err != nil {
 		return fail(err)
 	}
+	if again != nil {
+		if err := again.add(goals, w.treble); err != nil {
+			return err
+		}
+	}
 	out := derived{Cushion: name, Reference: w.name(), Equaliser: w.named, Bands: []bandSetting{}, Left: []left{}}
 	var bands []dsp.Band
+	if again != nil {
+		bands, out.LeftOver = again.kept, again.leftOver
+		for _, b := range bands {
+			out.Bands = append(out.Bands, bandSetting{b.Shape, b.Ear, b.FreqHz, b.GainDB, b.Q})
+		}
+	}
 	start := time.Now()
 	results, balanceDB, err := fitBands(goals, o)
 	out.BalanceDB = balanceDB
@@ -244,6 +275,9 @@ func (a *app) derive(c *cobra.Command, name string, w deriveFlags) error {
 			d.Left = append(d.Left, l.String())
 		}
 		said := []string{fmt.Sprintf("Derived: takes the sound of %s to that of %s.", name, out.Reference)}
+		if again != nil {
+			said = append(said, "Refined by seats measured through the correction before.")
+		}
 		if w.named != "" {
 			said = append(said, "Fitted in the response and on the steps of the equaliser "+w.named+".")
 			fmt.Fprintf(c.ErrOrStderr(), "note: the engine now plays the settings for %s too; --dry only prints them\n", w.named)
@@ -274,6 +308,9 @@ func (d derived) print(w io.Writer) {
 	fmt.Fprintf(w, "headroom: take %.2f dB off before the bands\n", -d.HeadroomDB)
 	fmt.Fprintf(w, "before: %.2f dB RMS (weighted), %.2f dB at most\nafter:  %.2f dB RMS (weighted), %.2f dB at most\n", d.Before.RMSDB, d.Before.MaxDB,
 		d.After.RMSDB, d.After.MaxDB)
+	for i, l := range d.LeftOver {
+		fmt.Fprintf(w, "refined: %.2f dB RMS had been left over, %.2f at most (%s)\n", l.RMSDB, l.MaxDB, d.Ears[i].Ear)
+	}
 	if len(d.Ears) > 1 {
 		for _, e := range d.Ears {
 			fmt.Fprintf(w, "  %-5s  %.2f -> %.2f dB RMS\n", e.Ear, e.Before.RMSDB, e.After.RMSDB)

@@ -610,7 +610,7 @@ func (r *Recording) Gone() <-chan struct{} { return r.gone }
 // Record starts to record a source (a sink's monitor is SINK.monitor), as interleaved stereo.
 func (s *Server) Record(source string, rateHz int) *Recording {
 	s.t.Helper()
-	r, err := s.TryRecord(source, rateHz)
+	r, err := s.TryRecord(source, rateHz, false)
 	if err != nil {
 		s.t.Fatalf("soundtest: record %q: %v", source, err)
 	}
@@ -618,8 +618,9 @@ func (s *Server) Record(source string, rateHz int) *Recording {
 	return r
 }
 
-// TryRecord is Record for a source that may not be there; the caller stops the recording.
-func (s *Server) TryRecord(source string, rateHz int) (*Recording, error) {
+// TryRecord is Record for a source that may not be there; the caller stops the recording. front takes the front channels as
+// they are, where the source has more, instead of a mix.
+func (s *Server) TryRecord(source string, rateHz int, front bool) (*Recording, error) {
 	r := &Recording{rate: rateHz, gone: make(chan struct{})}
 	var once sync.Once
 	c, err := s.connect("soundtest recorder", func(m any) {
@@ -649,9 +650,9 @@ func (s *Server) TryRecord(source string, rateHz int) (*Recording, error) {
 		SourceIndex: proto.Undefined, SourceName: source,
 		BufferMaxLength: proto.Undefined, BufferFragSize: uint32(rateHz/100) * 8, AdjustLatency: true,
 		DirectOnInputIndex: proto.Undefined,
-		NoMove:             true,
-		ChannelVolumes:     proto.ChannelVolumes{uint32(proto.VolumeNorm), uint32(proto.VolumeNorm)},
-		Properties:         proto.PropList{"media.name": proto.PropListString("soundtest recording"), "application.name": proto.PropListString("soundtest recorder")},
+		NoMove:             true, NoRemix: front,
+		ChannelVolumes: proto.ChannelVolumes{uint32(proto.VolumeNorm), uint32(proto.VolumeNorm)},
+		Properties:     proto.PropList{"media.name": proto.PropListString("soundtest recording"), "application.name": proto.PropListString("soundtest recorder")},
 	}, &reply)
 	if err != nil {
 		c.net.Close()
@@ -677,6 +678,14 @@ func (r *Recording) Samples() []float32 {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	return append([]float32(nil), r.in[:len(r.in)/2*2]...)
+}
+
+// From are the samples recorded since a frame, interleaved stereo: a copy.
+func (r *Recording) From(frame int) []float32 {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	n := len(r.in) / 2
+	return append([]float32(nil), r.in[2*min(frame, n):2*n]...)
 }
 
 // Frames is how many frames have been recorded so far.

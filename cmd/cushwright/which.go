@@ -1,0 +1,174 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"cushwright/config"
+	swept "cushwright/dsp/sweep"
+	"cushwright/engine/control"
+)
+
+func (a *app) whichCommand() *cobra.Command {
+	var w rigFlags
+	var wear bool
+	c := &cobra.Command{Use: "which", Short: "tell by one short sweep which recorded cushion is fitted", Args: cobra.NoArgs,
+		Long: `Plays one sweep of less than 1.5 s on the rig and compares it with the seats of every cushion, by likelihood under their own
+scatter. The answer is a name with its confidence, "unknown", or "ambiguous between …"; it never guesses. Each cushion needs two
+seats of that ear and more; five are good. The exit code is 1 where there is no name.
+
+` + sweepCaution,
+		RunE: func(c *cobra.Command, _ []string) error { return a.which(c, w, wear) }}
+	w.flags(c, "left")
+	c.Flags().BoolVar(&wear, "wear", false, "make it the fitted cushion: the engine switches")
+	return c
+}
+
+// told is what which prints for programs.
+type told struct {
+	Verdict    swept.Verdict      `json:"verdict"`
+	Cushion    string             `json:"cushion,omitempty"`
+	Between    []string           `json:"between,omitempty"`
+	Confidence float64            `json:"confidence"`
+	Likely     map[string]float64 `json:"likely"`
+	Text       string             `json:"text"`
+	Worn       bool               `json:"worn"`
+	LeftOut    []string           `json:"left_out"` // cushions with too few seats of this ear
+}
+
+func (a *app) which(c *cobra.Command, w rigFlags, wear bool) error {
+	const action = "which"
+	snap, err := a.open()
+	if err != nil {
+		return err
+	}
+	side, err := w.ears()
+	if err == nil && len(side) != 1 {
+		err = errors.New("--ear both: one sweep goes to one ear, left or right")
+	}
+	if err != nil {
+		return fmt.Errorf("cushwright: %s: %w", action, err)
+	}
+	out := told{Likely: map[string]float64{}, LeftOut: []string{}}
+	var recorded []swept.Recorded
+	names, err := measuredNames(snap)
+	if err != nil {
+		return err
+	}
+	for _, n := range names {
+		seats, err := storedSeats(snap.Dir, n, side[0], nil)
+		if err != nil {
+			return err
+		}
+		if len(seats) < 2 {
+			out.LeftOut = append(out.LeftOut, n)
+			continue
+		}
+		recorded = append(recorded, swept.Recorded{Name: n, LevelDB: levelsOf(seats)})
+	}
+	if len(recorded) == 0 {
+		return fmt.Errorf("cushwright: %s: no cushion has two seats of the %s ear: measure them with sweep first", action, side[0])
+	}
+	judge, err := swept.NewJudge(swept.Grid(), recorded)
+	if err != nil {
+		return fmt.Errorf("cushwright: %s: %w", action, err)
+	}
+	j, err := a.openRig(c, action, snap, w, nil)
+	if err != nil {
+		return err
+	}
+	defer j.close()
+	if len(out.LeftOut) > 0 {
+		j.talk.say("left out, with fewer than two seats of the %s ear: %s", side[0], strings.Join(out.LeftOut, ", "))
+	}
+	// One sweep is all: at the level of the seats, which was asked for when they were measured, and is asked for again.
+	yes, err := j.talk.confirm(c.Context(), fmt.Sprintf("Sweep for %.1f s at %.0f dB?", seconds(j.spec(j.rig.Output.RateHz, true)), j.wantDB))
+	if err == nil && !yes {
+		err = answerNo{j.fail(errors.New("not asked to go on"))}
+	}
+	var f *swept.Finding
+	var s shot
+	if err == nil {
+		j.levelDB = j.wantDB
+		s, f, err = j.measure(c.Context(), side[0], true, "sweep")
+	}
+	if err == nil && f != nil {
+		err = answerNo{j.fail(f)}
+	}
+	if err != nil {
+		return interrupted(err, action, 0, 1)
+	}
+	answer, err := judge.Which(s.response.LevelDB)
+	if err != nil {
+		return j.fail(err)
+	}
+	out.Verdict, out.Cushion, out.Between, out.Confidence, out.Text = answer.Verdict, answer.Name, answer.Between, answer.Confidence, answer.Text
+	for i, r := range recorded {
+		out.Likely[r.Name] = answer.Likely[i]
+	}
+	j.close()
+	if wear && answer.Verdict == swept.Known {
+		said, err := wearNow(c, snap, answer.Name)
+		if err != nil {
+			return err
+		}
+		out.Worn = true
+		j.talk.say("%s", said)
+	}
+	if w.asJSON {
+		err = writeJSON(c, out)
+	} else {
+		fmt.Fprintln(c.OutOrStdout(), answer.Text)
+	}
+	if err == nil && answer.Verdict != swept.Known {
+		err = answerNo{}
+		if wear {
+			err = answerNo{errors.New("nothing was switched")}
+		}
+	}
+	return err
+}
+
+func seconds(s swept.Spec) float64 { return s.LeadSeconds + s.DurationSeconds() + s.TrailSeconds }
+
+// measuredNames are the cushions that have seats, sorted, whether they have a record or not.
+func measuredNames(snap *config.Snapshot) (names []string, err error) {
+	all, err := os.ReadDir(filepath.Join(snap.Dir, "seats"))
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return nil, fmt.Errorf("cushwright: list the seats: %w", err)
+	}
+	for _, e := range all {
+		if config.CheckName(e.Name()) == nil {
+			names = append(names, e.Name())
+		}
+	}
+	return names, nil
+}
+
+// wearNow makes a cushion the fitted one and says so.
+func wearNow(c *cobra.Command, snap *config.Snapshot, name string) (string, error) {
+	cl, err := newClient()
+	if err != nil {
+		return "", err
+	}
+	st, err := cl.Wear(c.Context(), name)
+	switch {
+	case errors.Is(err, control.ErrNoEngine):
+		if err := known(snap, "wear", name); err != nil {
+			return "", err
+		}
+		if err := config.SaveFitted(name); err != nil {
+			return "", err
+		}
+		return name + " is fitted; no engine is running, the next one starts with it", nil
+	case err != nil:
+		return "", answer(err)
+	}
+	return st.Summary, nil
+}

@@ -233,6 +233,7 @@ func (r *router) take(ctx context.Context, output string) (engine.Route, error) 
 	if _, err := p.moveStreams(from, mine.SinkIndex); err != nil {
 		return none, err
 	}
+	r.events.clear()
 	r.taken, r.told, r.lost = true, map[engine.RouteEventKind]string{}, time.Time{}
 	mark(r.wake, r.dirty, dirtySinks|dirtyServer|dirtyInputs) // what happened meanwhile
 	name := real.Device
@@ -389,8 +390,10 @@ type outbox struct {
 
 	mu      sync.Mutex
 	pending []engine.RouteEvent
-	running bool // a goroutine empties pending
+	waiting bool // a timer will try again
 }
+
+const outboxAgain = 5 * time.Millisecond
 
 func (o *outbox) put(e engine.RouteEvent) {
 	o.mu.Lock()
@@ -402,24 +405,42 @@ func (o *outbox) put(e engine.RouteEvent) {
 		}
 	}
 	o.pending = append(o.pending, e)
-	if !o.running {
-		o.running = true
-		go o.run()
+	o.flush()
+}
+
+// flush hands over what the reader has room for; mu is held.
+func (o *outbox) flush() {
+	for len(o.pending) > 0 {
+		select {
+		case o.out <- o.pending[0]:
+			o.pending = o.pending[1:]
+			continue
+		default:
+		}
+		if !o.waiting {
+			o.waiting = true
+			time.AfterFunc(outboxAgain, func() {
+				o.mu.Lock()
+				defer o.mu.Unlock()
+				o.waiting = false
+				o.flush()
+			})
+		}
+		return
 	}
 }
 
-func (o *outbox) run() {
+// clear takes back what the reader has not had yet: the route is repaired, and what was reported before is news no more.
+func (o *outbox) clear() {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	o.pending = nil
 	for {
-		o.mu.Lock()
-		if len(o.pending) == 0 {
-			o.running = false
-			o.mu.Unlock()
+		select {
+		case <-o.out:
+		default:
 			return
 		}
-		e := o.pending[0]
-		o.pending = o.pending[1:]
-		o.mu.Unlock()
-		o.out <- e
 	}
 }
 

@@ -14,14 +14,15 @@ import (
 // counters alone. A test fails if it imports more than arithmetic, atomics and the signal processing.
 
 const (
-	blockFrames   = 512  // largest run processed at once
-	fadeSeconds   = 0.02 // program and bypass crossfades
-	startSeconds  = 0.2  // fade-in of a session
-	settleSeconds = 0.3  // how long the fill is averaged after a start
-	resumeSeconds = 0.02 // fade-in after a break, fade-out before a stop
-	matchDBPerSec = 1.0  // how fast the loudness match lowers what is heard
-	easeDBPerSec  = 0.25 // and how fast it lets it come up again
-	liftDBPerSec  = 6.0  // how fast a program with less headroom comes up to its level
+	blockFrames   = 512   // largest run processed at once
+	fadeSeconds   = 0.02  // program and bypass crossfades
+	startSeconds  = 0.2   // fade-in of a session
+	settleSeconds = 0.3   // how long the fill is averaged after a start
+	stoodStillNs  = 200e6 // without a callback for so long, the machine slept or the process was stopped
+	resumeSeconds = 0.02  // fade-in after a break, fade-out before a stop
+	matchDBPerSec = 1.0   // how fast the loudness match lowers what is heard
+	easeDBPerSec  = 0.25  // and how fast it lets it come up again
+	liftDBPerSec  = 6.0   // how fast a program with less headroom comes up to its level
 	fullScale     = 32766.5 / 32768
 	calmSeconds   = 600.0
 	growPeriods   = 4.0 // how much more than at the start is left in the ring after many breaks, in capture periods
@@ -188,6 +189,7 @@ type loop struct {
 	bypass  atomic.Bool  // side B wanted
 	mute    atomic.Bool  // fade out and stay silent
 	silent  atomic.Bool  // the fade-out is over
+	gap     atomic.Bool  // the device ran dry: what comes next is a beginning
 	stretch atomic.Int64 // frames that the ring is to hold more from now on: the output's buffer is about to take them
 	lastIn  atomic.Int64 // when the last capture callback came, ns
 	m       *meters
@@ -274,6 +276,22 @@ func (l *loop) render(out []float32) {
 	now := l.now()
 	if l.lastNs != 0 && now-l.lastNs > l.periodNs*3/2 {
 		l.m.late.Add(1)
+	}
+	gap := l.gap.Swap(false)
+	if l.lastNs != 0 && now-l.lastNs > stoodStillNs {
+		gap = true
+		l.ring.consume(l.ring.fill()) // from before
+		l.primed = false
+	}
+	if gap {
+		if l.level.at >= 1 { // the fade-in of a start stays as slow as it is
+			l.level.step = 1 / (resumeSeconds * l.rateHz)
+		}
+		l.level.at = 0
+		if l.guard != nil {
+			l.guard.Reset()
+			l.overs = 0
+		}
 	}
 	l.lastNs = now
 	frames := len(out) / 2

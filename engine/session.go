@@ -388,7 +388,7 @@ func (s *Session) to(n State) {
 // open takes the route and opens the streams.
 func (s *Session) open(ctx context.Context) error {
 	req := Request{CaptureID: s.set.Capture, OutputID: s.set.Output, RateHz: s.set.RateHz,
-		Underflow: func() { s.m.underflows.Add(1) }, Lost: s.ended()}
+		Lost: s.ended()}
 	gain := func() float32 { return 1 }
 	if s.router != nil && s.set.Capture == "" {
 		r, err := s.router.Take(ctx, s.set.Output)
@@ -423,6 +423,7 @@ func (s *Session) open(ctx context.Context) error {
 	l.bypass.Store(s.bypass)
 	l.mute.Store(s.muted || s.aside)
 	req.Capture, req.Playback = l.capture, l.render
+	req.Underflow = func() { s.m.underflows.Add(1); l.gap.Store(true) }
 	st, err := s.driver.Open(req)
 	if err != nil {
 		return err

@@ -1,0 +1,66 @@
+package engine
+
+import (
+	"math"
+	"testing"
+)
+
+// After a gap at the device, and after a standstill of the whole process, the sound begins anew: from silence, with a fade, not
+// with what was on its way before, and the counters stay sound.
+func TestSoundBeginsAnewAfterAGap(t *testing.T) {
+	for _, standstill := range []bool{false, true} {
+		s, l := testLoop(t, MatchPink, tenBands...)
+		var clock int64
+		l.now = func() int64 { clock += 10e6; return clock }
+		const n = 480
+		in, out := make([]float32, 2*n), make([]float32, 2*n)
+		frame := 0
+		step := func() {
+			for i := range in {
+				in[i] = float32(3 * math.Sin(2*math.Pi*200*float64(frame+i/2)/48000))
+			}
+			frame += n
+			l.capture(in)
+			l.render(out)
+		}
+		peak := func() (p float64) {
+			for _, x := range out {
+				p = max(p, math.Abs(float64(x)))
+			}
+			return p
+		}
+		for range 100 {
+			step()
+		}
+		full := peak()
+		if full < 0.3 {
+			t.Fatalf("peak %.2f before the gap", full)
+		}
+		overs := s.m.overs.Load()
+		if standstill {
+			clock += 5e9
+		} else {
+			l.gap.Store(true)
+		}
+		step()
+		worst, last := 0.0, 0.0
+		for k := range 10 {
+			if k > 0 {
+				step()
+			}
+			for i := 0; i < len(out); i += 2 {
+				worst = max(worst, math.Abs(float64(out[i])-last))
+				last = float64(out[i])
+			}
+		}
+		if most := full * 2 * math.Pi * 200 / 48000 * 1.5; worst > most {
+			t.Errorf("standstill %v: a step of %.4f after the gap, the programme has %.4f at most", standstill, worst, most)
+		}
+		if math.Abs(peak()-full) > 0.1*full {
+			t.Errorf("standstill %v: 100 ms after the gap the peak is %.3f, before it %.3f", standstill, peak(), full)
+		}
+		if got := s.m.overs.Load(); got < overs || got > overs+1000 {
+			t.Errorf("standstill %v: overs went from %d to %d", standstill, overs, got)
+		}
+	}
+}

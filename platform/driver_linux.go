@@ -16,7 +16,11 @@ import (
 func NewDriver(server string) (engine.Driver, error) {
 	server, name, err := findServer(server)
 	if err == nil {
-		return &native{server: server, name: name}, nil
+		d := &native{server: server, name: name}
+		if name == "PipeWire" {
+			return newGraph(d), nil
+		}
+		return d, nil
 	}
 	if soundCards() {
 		return newALSADriver()

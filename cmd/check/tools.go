@@ -21,6 +21,7 @@ var needs = []need{
 	{"pulseaudio-utils", []string{"pactl"}},
 	{"pipewire", []string{"pipewire"}},
 	{"pipewire-bin", []string{"pw-cli"}},
+	{"libpipewire-0.3-dev", []string{"test", "-e", "/usr/include/pipewire-0.3/pipewire/stream.h"}},
 	{"pipewire-pulse", []string{"pipewire-pulse"}},
 	{"wireplumber", []string{"wireplumber"}},
 	{"dbus", []string{"dbus-daemon"}},

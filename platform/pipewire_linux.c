@@ -1,0 +1,213 @@
+//go:build cgo
+
+// The few calls of libpipewire-0.3 that a pair of streams needs, found at run time: neither its header files nor the
+// library are needed to build, and where it is missing another path is taken. The declarations repeat what the
+// library's public headers promise for its version 0.3 (pipewire/stream.h, spa/buffer/buffer.h, spa/utils/hook.h, MIT
+// licence); pipewire_abi_test.go compares them with the installed headers where a test machine has them.
+
+#include "pipewire_format.h"
+#include "pipewire_linux.h"
+
+#include <dlfcn.h>
+#include <pthread.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+static struct {
+	void (*init)(int *, char ***);
+	void *(*thread_loop_new)(const char *, const void *);
+	void (*thread_loop_destroy)(void *);
+	int (*thread_loop_start)(void *);
+	void (*thread_loop_stop)(void *);
+	void (*thread_loop_lock)(void *);
+	void (*thread_loop_unlock)(void *);
+	void *(*thread_loop_get_loop)(void *);
+	void *(*context_new)(void *, void *, size_t);
+	void (*context_destroy)(void *);
+	void *(*context_connect)(void *, void *, size_t);
+	int (*core_disconnect)(void *);
+	void *(*properties_new)(const char *, ...);
+	int (*properties_set)(void *, const char *, const char *);
+	void *(*stream_new)(void *, const char *, void *);
+	void (*stream_destroy)(void *);
+	void (*stream_add_listener)(void *, struct cw_hook *, const struct cw_stream_events *, void *);
+	int (*stream_connect)(void *, int, uint32_t, uint32_t, const void **, uint32_t);
+	struct cw_pw_buffer *(*stream_dequeue_buffer)(void *);
+	int (*stream_queue_buffer)(void *, struct cw_pw_buffer *);
+} pw;
+
+static const struct {
+	const char *name;
+	void **at;
+} symbols[] = {
+	{"pw_init", (void **)&pw.init},
+	{"pw_thread_loop_new", (void **)&pw.thread_loop_new},
+	{"pw_thread_loop_destroy", (void **)&pw.thread_loop_destroy},
+	{"pw_thread_loop_start", (void **)&pw.thread_loop_start},
+	{"pw_thread_loop_stop", (void **)&pw.thread_loop_stop},
+	{"pw_thread_loop_lock", (void **)&pw.thread_loop_lock},
+	{"pw_thread_loop_unlock", (void **)&pw.thread_loop_unlock},
+	{"pw_thread_loop_get_loop", (void **)&pw.thread_loop_get_loop},
+	{"pw_context_new", (void **)&pw.context_new},
+	{"pw_context_destroy", (void **)&pw.context_destroy},
+	{"pw_context_connect", (void **)&pw.context_connect},
+	{"pw_core_disconnect", (void **)&pw.core_disconnect},
+	{"pw_properties_new", (void **)&pw.properties_new},
+	{"pw_properties_set", (void **)&pw.properties_set},
+	{"pw_stream_new", (void **)&pw.stream_new},
+	{"pw_stream_destroy", (void **)&pw.stream_destroy},
+	{"pw_stream_add_listener", (void **)&pw.stream_add_listener},
+	{"pw_stream_connect", (void **)&pw.stream_connect},
+	{"pw_stream_dequeue_buffer", (void **)&pw.stream_dequeue_buffer},
+	{"pw_stream_queue_buffer", (void **)&pw.stream_queue_buffer},
+};
+
+static pthread_once_t once = PTHREAD_ONCE_INIT;
+static char missing[256];
+
+static void load(void) {
+	void *lib = dlopen("libpipewire-0.3.so.0", RTLD_NOW | RTLD_LOCAL);
+	if (lib == NULL) {
+		snprintf(missing, sizeof missing, "%s", dlerror());
+		return;
+	}
+	for (size_t i = 0; i < sizeof symbols / sizeof symbols[0]; i++) {
+		*symbols[i].at = dlsym(lib, symbols[i].name);
+		if (*symbols[i].at == NULL) {
+			snprintf(missing, sizeof missing, "libpipewire-0.3.so.0 has no %s", symbols[i].name);
+			return;
+		}
+	}
+	pw.init(NULL, NULL);
+}
+
+const char *cw_pw_missing(void) {
+	pthread_once(&once, load);
+	return missing;
+}
+
+static void on_state(void *data, int old, int state, const char *error) {
+	struct cw_pw *p = data;
+	if (state < 0 || (state == 0 && old > 0))
+		cwPipewireLost(p->handle, (char *)(error ? error : "the stream was disconnected"));
+}
+
+static void on_capture(void *data) {
+	struct cw_pw *p = data;
+	struct cw_pw_buffer *b;
+	while ((b = pw.stream_dequeue_buffer(p->in)) != NULL) {
+		struct cw_data *d = &b->buffer->datas[0];
+		uint32_t at = d->chunk->offset, n = d->chunk->size;
+		if (d->data != NULL && at <= d->maxsize && n <= d->maxsize - at && n >= CW_FRAME)
+			cwPipewireCapture(p->handle, (float *)((char *)d->data + at), n / CW_FRAME);
+		pw.stream_queue_buffer(p->in, b);
+	}
+}
+
+static void on_playback(void *data) {
+	struct cw_pw *p = data;
+	struct cw_pw_buffer *b = pw.stream_dequeue_buffer(p->out);
+	if (b == NULL)
+		return;
+	struct cw_data *d = &b->buffer->datas[0];
+	if (d->data != NULL) {
+		uint32_t n = d->maxsize / CW_FRAME;
+		if (b->requested > 0 && b->requested < n)
+			n = (uint32_t)b->requested;
+		if (n > 0)
+			cwPipewirePlayback(p->handle, d->data, n);
+		d->chunk->offset = 0;
+		d->chunk->stride = CW_FRAME;
+		d->chunk->size = n * CW_FRAME;
+		b->size = n;
+	}
+	pw.stream_queue_buffer(p->out, b);
+}
+
+static const struct cw_stream_events capture_events = {.version = 2, .state_changed = on_state, .process = on_capture};
+static const struct cw_stream_events playback_events = {.version = 2, .state_changed = on_state, .process = on_playback};
+
+static void *stream(struct cw_pw *p, const struct cw_pw_request *q, int capture) {
+	char text[64];
+	void *props = pw.properties_new(NULL, NULL);
+	pw.properties_set(props, "media.type", "Audio");
+	pw.properties_set(props, "media.category", capture ? "Capture" : "Playback");
+	pw.properties_set(props, "media.name", capture ? "sound to correct" : "corrected sound");
+	pw.properties_set(props, "application.name", q->app);
+	pw.properties_set(props, "node.name", capture ? "cushwright-in" : "cushwright-out");
+	pw.properties_set(props, "target.object", capture ? q->in : q->out);
+	if (capture && q->monitor)
+		pw.properties_set(props, "stream.capture.sink", "true");
+	pw.properties_set(props, "node.dont-reconnect", "true");
+	pw.properties_set(props, "state.restore-props", "false");
+	pw.properties_set(props, "state.restore-target", "false");
+	snprintf(text, sizeof text, "cushwright-%d", q->pid);
+	pw.properties_set(props, "node.group", text); // one clock drives both
+	pw.properties_set(props, "node.link-group", text);
+	snprintf(text, sizeof text, "%u/%u", q->frames, q->rate);
+	pw.properties_set(props, "node.latency", text);
+	void *s = pw.stream_new(p->core, capture ? "sound to correct" : "corrected sound", props);
+	if (s == NULL)
+		return NULL;
+	pw.stream_add_listener(s, capture ? &p->in_hook : &p->out_hook, capture ? &capture_events : &playback_events, p);
+	uint32_t pod[sizeof cw_format / sizeof cw_format[0]];
+	memcpy(pod, cw_format, sizeof pod);
+	pod[CW_RATE_WORD] = q->rate;
+	const void *params[1] = {pod};
+	// connect by itself, map the buffers, process on the data thread
+	if (pw.stream_connect(s, capture ? 0 : 1, 0xffffffff, 1 << 0 | 1 << 2 | 1 << 4, params, 1) < 0) {
+		pw.stream_destroy(s);
+		return NULL;
+	}
+	return s;
+}
+
+struct cw_pw *cw_pw_open(const struct cw_pw_request *q, const char **failed) {
+	struct cw_pw *p = calloc(1, sizeof *p);
+	if (p == NULL) {
+		*failed = "memory";
+		return NULL;
+	}
+	p->handle = q->handle;
+	*failed = "loop";
+	if ((p->loop = pw.thread_loop_new("cushwright", NULL)) == NULL)
+		goto fail;
+	*failed = "context";
+	void *props = pw.properties_new(NULL, NULL);
+	pw.properties_set(props, "config.name", "client-rt.conf"); // with the module that asks for real-time scheduling
+	if ((p->context = pw.context_new(pw.thread_loop_get_loop(p->loop), props, 0)) == NULL)
+		goto fail;
+	*failed = "connection";
+	if ((p->core = pw.context_connect(p->context, NULL, 0)) == NULL)
+		goto fail;
+	*failed = "capture stream";
+	if ((p->in = stream(p, q, 1)) == NULL)
+		goto fail;
+	*failed = "output stream";
+	if ((p->out = stream(p, q, 0)) == NULL)
+		goto fail;
+	*failed = "thread";
+	if (pw.thread_loop_start(p->loop) < 0)
+		goto fail;
+	return p;
+fail:
+	cw_pw_close(p);
+	return NULL;
+}
+
+void cw_pw_close(struct cw_pw *p) {
+	if (p->loop != NULL)
+		pw.thread_loop_stop(p->loop);
+	if (p->out != NULL)
+		pw.stream_destroy(p->out);
+	if (p->in != NULL)
+		pw.stream_destroy(p->in);
+	if (p->core != NULL)
+		pw.core_disconnect(p->core);
+	if (p->context != NULL)
+		pw.context_destroy(p->context);
+	if (p->loop != NULL)
+		pw.thread_loop_destroy(p->loop);
+	free(p);
+}

@@ -1,0 +1,173 @@
+//go:build cgo
+
+package platform
+
+// #cgo LDFLAGS: -ldl -lpthread
+// #include <stdlib.h>
+// #include "pipewire_linux.h"
+import "C"
+
+import (
+	"errors"
+	"os"
+	"runtime/cgo"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"time"
+	"unsafe"
+
+	"github.com/jfreymuth/pulse/proto"
+
+	"cushwright/engine"
+)
+
+// graph is the driver that takes part in PipeWire's own graph: its two streams run on the graph's clock, in its cycles. By the
+// server protocol that PipeWire serves as well, three of its smallest requests (16 ms in version 0.3.65) lie in the
+// output's buffer whatever is asked for; here it is one cycle. Where the library is missing, or its streams never run,
+// the other driver takes over.
+type graph struct {
+	*native
+	proven  atomic.Bool // a stream has run
+	given   bool        // up; of the supervisor
+	waiting bool        // the stream opened last has not run yet; of the supervisor
+}
+
+// newGraph returns the driver, or the one given where the library is missing.
+func newGraph(d *native) engine.Driver {
+	if C.GoString(C.cw_pw_missing()) != "" {
+		return d
+	}
+	return &graph{native: d}
+}
+
+// pipewireMissing says why the library cannot be used; "" if it can.
+func pipewireMissing() string { return C.GoString(C.cw_pw_missing()) }
+
+// Plan gives a cycle for each delay; the graph rounds it down to a power of two. Little has to be kept in the ring, since both
+// callbacks belong to the same cycle.
+func (d *graph) Plan(delay engine.Delay, rateHz int) engine.Plan {
+	if d.given {
+		return d.native.Plan(delay, rateHz)
+	}
+	ms := func(x float64) int { return int(x * 1e-3 * float64(rateHz)) }
+	switch delay {
+	case engine.DelayLow:
+		return engine.Plan{CaptureFrames: ms(3), KeepFrames: ms(0.5), OutputFrames: []int{ms(3)}}
+	case engine.DelaySafe:
+		return engine.Plan{CaptureFrames: ms(22), KeepFrames: ms(22), OutputFrames: []int{ms(22)}}
+	}
+	return engine.Plan{CaptureFrames: ms(6), KeepFrames: ms(1), OutputFrames: []int{ms(6)}}
+}
+
+// exist is nil if both devices do: the graph itself would wait for them in silence.
+func (d *graph) exist(req engine.Request) error {
+	p, err := dial(d.server, nil)
+	if err != nil {
+		return devErr("connect to", d.server, engine.Reopen, err)
+	}
+	defer p.close()
+	if err := p.c.Request(&proto.LookupSource{SourceName: req.CaptureID}, &proto.LookupSourceReply{}); err != nil {
+		return devErr("open capture", req.CaptureID, engine.Reopen, err)
+	}
+	if err := p.c.Request(&proto.LookupSink{SinkName: req.OutputID}, &proto.LookupSinkReply{}); err != nil {
+		return devErr("open output", req.OutputID, engine.Reopen, err)
+	}
+	return nil
+}
+
+// graphStream is what the callbacks need; they come on the graph's data thread, one after the other.
+type graphStream struct {
+	p      *C.struct_cw_pw
+	handle cgo.Handle
+	frames int
+	once   sync.Once
+	err    error
+
+	capture, playback func([]float32)
+	lost              func(error)
+	proven            *atomic.Bool
+	closing           atomic.Bool
+	urgent            bool // the thread has asked for its priority; of the data thread
+}
+
+// Open opens both streams; they start when the graph has linked them.
+func (d *graph) Open(req engine.Request) (engine.Stream, error) {
+	if d.waiting && !d.proven.Load() {
+		d.given = true
+	}
+	if d.given {
+		return d.native.Open(req)
+	}
+	if err := d.exist(req); err != nil {
+		return nil, err
+	}
+	d.waiting = true
+	s := &graphStream{frames: req.OutputFrames, capture: req.Capture, playback: req.Playback, lost: req.Lost, proven: &d.proven}
+	s.handle = cgo.NewHandle(s)
+	in, monitor := strings.CutSuffix(req.CaptureID, ".monitor")
+	q := C.struct_cw_pw_request{app: C.CString(appName), in: C.CString(in), out: C.CString(req.OutputID), pid: C.int(os.Getpid()),
+		rate: C.uint32_t(req.RateHz), frames: C.uint32_t(req.OutputFrames), handle: C.uintptr_t(s.handle)}
+	if monitor {
+		q.monitor = 1
+	}
+	defer func() {
+		for _, t := range []*C.char{q.app, q.in, q.out} {
+			C.free(unsafe.Pointer(t))
+		}
+	}()
+	var failed *C.char
+	if s.p = C.cw_pw_open(&q, &failed); s.p == nil {
+		s.handle.Delete()
+		return nil, devErr("open", "PipeWire "+C.GoString(failed), engine.Reopen, errors.New("refused"))
+	}
+	return s, nil
+}
+
+func (s *graphStream) DelayFrames() int { return s.frames }
+
+// Close ends the streams and their threads. What does not end in time is leaked.
+func (s *graphStream) Close() error {
+	s.once.Do(func() {
+		s.closing.Store(true)
+		done := make(chan struct{})
+		go func() {
+			defer close(done)
+			C.cw_pw_close(s.p)
+			s.handle.Delete()
+		}()
+		select {
+		case <-done:
+		case <-time.After(closeTimeout):
+			s.err = devErr("close", "PipeWire streams", engine.Reopen, errors.New("the sound system does not answer; the streams are left behind"))
+		}
+	})
+	return s.err
+}
+
+//export cwPipewireCapture
+func cwPipewireCapture(handle C.uintptr_t, in *C.float, frames C.uint32_t) {
+	s := cgo.Handle(handle).Value().(*graphStream)
+	s.capture(unsafe.Slice((*float32)(unsafe.Pointer(in)), 2*int(frames)))
+}
+
+//export cwPipewirePlayback
+func cwPipewirePlayback(handle C.uintptr_t, out *C.float, frames C.uint32_t) {
+	s := cgo.Handle(handle).Value().(*graphStream)
+	if !s.proven.Load() {
+		s.proven.Store(true)
+	}
+	if !s.urgent {
+		s.urgent = true
+		urgent()
+	}
+	s.playback(unsafe.Slice((*float32)(unsafe.Pointer(out)), 2*int(frames)))
+}
+
+//export cwPipewireLost
+func cwPipewireLost(handle C.uintptr_t, why *C.char) {
+	s := cgo.Handle(handle).Value().(*graphStream)
+	if !s.closing.Load() && s.lost != nil {
+		s.lost(errors.New(C.GoString(why)))
+	}
+}

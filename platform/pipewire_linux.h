@@ -1,0 +1,76 @@
+// The part of libpipewire-0.3's interface that pipewire_linux.c uses; see there.
+
+#include <stddef.h>
+#include <stdint.h>
+
+#define CW_FRAME 8 // bytes of a stereo float32 frame
+
+struct cw_chunk {
+	uint32_t offset, size;
+	int32_t stride, flags;
+};
+
+struct cw_data {
+	uint32_t type, flags;
+	int64_t fd;
+	uint32_t mapoffset, maxsize;
+	void *data;
+	struct cw_chunk *chunk;
+};
+
+struct cw_buffer {
+	uint32_t n_metas, n_datas;
+	void *metas;
+	struct cw_data *datas;
+};
+
+struct cw_pw_buffer {
+	struct cw_buffer *buffer;
+	void *user_data;
+	uint64_t size, requested;
+};
+
+struct cw_stream_events {
+	uint32_t version;
+	void (*destroy)(void *);
+	void (*state_changed)(void *, int, int, const char *);
+	void (*control_info)(void *, uint32_t, const void *);
+	void (*io_changed)(void *, uint32_t, void *, uint32_t);
+	void (*param_changed)(void *, uint32_t, const void *);
+	void (*add_buffer)(void *, struct cw_pw_buffer *);
+	void (*remove_buffer)(void *, struct cw_pw_buffer *);
+	void (*process)(void *);
+	void (*drained)(void *);
+	void (*command)(void *, const void *);
+	void (*trigger_done)(void *);
+};
+
+struct cw_hook {
+	void *next, *prev;
+	const void *funcs;
+	void *data;
+	void (*removed)(struct cw_hook *);
+	void *priv;
+};
+
+struct cw_pw {
+	void *loop, *context, *core, *in, *out;
+	struct cw_hook in_hook, out_hook;
+	uintptr_t handle;
+};
+
+struct cw_pw_request {
+	const char *app, *in, *out;
+	int monitor, pid; // monitor: in names a sink whose monitor is meant
+	uint32_t rate, frames;
+	uintptr_t handle;
+};
+
+const char *cw_pw_missing(void);
+struct cw_pw *cw_pw_open(const struct cw_pw_request *q, const char **failed);
+void cw_pw_close(struct cw_pw *p);
+
+// Implemented in Go.
+extern void cwPipewireCapture(uintptr_t handle, float *in, uint32_t frames);
+extern void cwPipewirePlayback(uintptr_t handle, float *out, uint32_t frames);
+extern void cwPipewireLost(uintptr_t handle, char *why);

@@ -227,6 +227,18 @@ func TestBlindLogsAreApart(t *testing.T) {
 // startService makes a service of the demonstration bench on a simulated device that plays a low and a high sine.
 func startService(t *testing.T) (*service, *outlet) {
 	t.Helper()
+	o := &outlet{}
+	return startServiceOn(t, &sim.Driver{Speed: 4, Sink: o.sink, Source: func(frame uint64, in []float32) {
+		for i := range in {
+			ph := 2 * math.Pi * float64(frame+uint64(i/2)) / 48000
+			in[i] = float32(.45*math.Sin(60*ph) + .45*math.Sin(3000*ph))
+		}
+	}}), o
+}
+
+// startServiceOn makes a service of the demonstration bench on a device.
+func startServiceOn(t *testing.T, d *sim.Driver) *service {
+	t.Helper()
 	dir := t.TempDir()
 	if _, err := config.FirstRun(dir); err != nil {
 		t.Fatal(err)
@@ -243,13 +255,6 @@ func startService(t *testing.T) (*service, *outlet) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	o := &outlet{}
-	d := &sim.Driver{Speed: 4, Sink: o.sink, Source: func(frame uint64, in []float32) {
-		for i := range in {
-			ph := 2 * math.Pi * float64(frame+uint64(i/2)) / 48000
-			in[i] = float32(.45*math.Sin(60*ph) + .45*math.Sin(3000*ph))
-		}
-	}}
 	ctx, cancel := context.WithCancel(context.Background())
 	quiet := slog.New(slog.DiscardHandler)
 	svc := &service{dir: dir, log: quiet, quit: cancel, keep: func(string) error { return nil }, snap: snap, fitted: fitted}
@@ -264,7 +269,7 @@ func startService(t *testing.T) (*service, *outlet) {
 	if err := until(ctx, func() bool { return svc.session.Status().State == engine.Running }); err != nil {
 		t.Fatal(err)
 	}
-	return svc, o
+	return svc
 }
 
 // outlet measures what comes out: the power of the 60 Hz part against the 3 kHz part tells the sides apart.

@@ -84,7 +84,7 @@ func newRoot() *cobra.Command {
 	root.PersistentFlags().StringVar(&a.bench, "bench", "", "bench folder (default: the user's configuration folder + cushwright)")
 	root.AddCommand(a.runCommand(), a.stopCommand(), a.autostartCommand(), a.wearCommand(), a.bypassCommand(), a.statusCommand(),
 		a.checkCommand(), a.devicesCommand(), a.restoreCommand(), a.showCommand(), a.renderCommand(), a.demoCommand(), a.blindCommand(), a.watchCommand())
-	root.AddCommand(a.addCommand(), a.compareCommand(), a.deriveCommand(), a.slidersCommand(), a.sheetCommand())
+	root.AddCommand(a.addCommand(), a.compareCommand(), a.deriveCommand(), a.slidersCommand(), a.sheetCommand(), a.pageCommand())
 	root.AddCommand(a.sweepCommand(), a.proveCommand(), a.whichCommand())
 	return root
 }

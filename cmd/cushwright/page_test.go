@@ -1,0 +1,483 @@
+package main
+
+import (
+	"bufio"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"net"
+	"net/http"
+	"net/http/cookiejar"
+	"net/url"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"cushwright/config"
+	"cushwright/engine"
+	"cushwright/engine/control"
+	"cushwright/engine/sim"
+)
+
+// servePage serves the page of an engine in good order until the test ends.
+func servePage(t *testing.T, ask asker, snap *config.Snapshot) (*pageServer, net.Addr) {
+	t.Helper()
+	p := newPage(ask, snap)
+	ln, err := net.Listen("tcp4", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(context.Background())
+	var wg sync.WaitGroup
+	wg.Go(func() {
+		if err := p.serve(ctx, ln); err != nil {
+			t.Error(err)
+		}
+	})
+	t.Cleanup(func() { cancel(); wg.Wait() })
+	return p, ln.Addr()
+}
+
+// guarded is an asker for tests of the server alone: it is safe for any goroutine.
+type guarded struct {
+	mu sync.Mutex
+	posed
+	calls int
+}
+
+func (g *guarded) Status(ctx context.Context) (control.Status, error) {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	g.calls++
+	return g.posed.Status(ctx)
+}
+
+func (g *guarded) Wear(ctx context.Context, name string) (control.Status, error) {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	return g.posed.Wear(ctx, name)
+}
+
+func (g *guarded) Bypass(ctx context.Context, mode, with string) (bool, error) {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	return g.posed.Bypass(ctx, mode, with)
+}
+
+func (g *guarded) requests() string {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	return strings.Join(g.asked, ", ")
+}
+
+func pageFolder(t *testing.T) *config.Snapshot {
+	t.Helper()
+	dir := t.TempDir()
+	if _, err := config.FirstRun(dir); err != nil {
+		t.Fatal(err)
+	}
+	snap, err := config.Load(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return snap
+}
+
+// pageVisitor is a browser without a screen.
+type pageVisitor struct {
+	t    *testing.T
+	http http.Client
+	at   string // http://host
+	home string // the page's address
+	body string // the page
+}
+
+func enter(t *testing.T, address string) *pageVisitor {
+	t.Helper()
+	jar, err := cookiejar.New(nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	v := &pageVisitor{t: t, http: http.Client{Jar: jar, Timeout: 20 * time.Second}}
+	res, err := v.http.Get(address)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer res.Body.Close()
+	b, err := io.ReadAll(res.Body)
+	if err != nil || res.StatusCode != http.StatusOK {
+		t.Fatalf("%s: %s, %v: %s", address, res.Status, err, b)
+	}
+	v.home, v.body = res.Request.URL.String(), string(b)
+	v.at = res.Request.URL.Scheme + "://" + res.Request.URL.Host
+	return v
+}
+
+var pageTokenIn = regexp.MustCompile(`name="token" value="([A-Z2-7]{26})"`)
+
+func (v *pageVisitor) token() string {
+	v.t.Helper()
+	m := pageTokenIn.FindStringSubmatch(v.body)
+	if m == nil {
+		v.t.Fatal("the page has no token")
+	}
+	return m[1]
+}
+
+// TestPageRefuses: what does not come from the page itself, opened by its address, changes nothing and reads nothing.
+func TestPageRefuses(t *testing.T) {
+	snap := pageFolder(t)
+	g := &guarded{posed: posed{st: posedStatus()}}
+	p, addr := servePage(t, g, snap)
+	address := p.admit(addr)
+	host := addr.String()
+	if !strings.HasPrefix(host, "127.0.0.1:") {
+		t.Fatalf("it listens on %s", host)
+	}
+	v := enter(t, address)
+	for _, want := range []string{"wipe-clean", "deep-foam", "woven", "<svg", "Mind your ears", "Settings for sliders"} {
+		if !strings.Contains(v.body, want) {
+			t.Errorf("the page has no %q", want)
+		}
+	}
+	for _, never := range []string{"style=", "onclick", "http://", "https://", "<script>"} {
+		body := strings.ReplaceAll(v.body, "http://www.w3.org/2000/svg", "")
+		body = strings.ReplaceAll(body, "http://www.w3.org/1999/xlink", "")
+		if at := strings.Index(body, never); at >= 0 {
+			t.Errorf("the page has %q: %q", never, body[max(0, at-60):min(len(body), at+60)])
+		}
+	}
+	room, err := url.Parse(v.home)
+	if err != nil {
+		t.Fatal(err)
+	}
+	cookies := v.http.Jar.Cookies(room)
+	if len(cookies) != 1 || len(v.http.Jar.Cookies(&url.URL{Scheme: "http", Host: "127.0.0.1:1", Path: "/"})) != 0 {
+		t.Fatalf("cookies: %v", cookies)
+	}
+	cookie := cookies[0].Name + "=" + cookies[0].Value
+	form := url.Values{"token": {v.token()}, "cushion": {"deep-foam"}, "mode": {"on"}}.Encode()
+	good := func() *http.Request {
+		r, err := http.NewRequest("POST", v.home+"wear", strings.NewReader(form))
+		if err != nil {
+			t.Fatal(err)
+		}
+		r.Header = http.Header{"Content-Type": {"application/x-www-form-urlencoded"}, "Origin": {"http://" + host}, "Cookie": {cookie}, "X-Page-Script": {"1"},
+			"Sec-Fetch-Site": {"same-origin"}}
+		return r
+	}
+	read := func(path string) *http.Request {
+		r := good()
+		r.Method, r.Body, r.ContentLength = "GET", nil, 0
+		r.URL.Path = path
+		return r
+	}
+	set := func(r *http.Request, key, value string) *http.Request {
+		if value == "" {
+			r.Header.Del(key)
+		} else {
+			r.Header.Set(key, value)
+		}
+		return r
+	}
+	body := func(r *http.Request, text string) *http.Request {
+		r.Body, r.ContentLength = io.NopCloser(strings.NewReader(text)), int64(len(text))
+		return r
+	}
+	named := func(r *http.Request, host string) *http.Request { r.Host = host; return r }
+	path := func(r *http.Request, path string) *http.Request { r.URL.Path = path; return r }
+	for _, c := range []struct {
+		name string
+		r    *http.Request
+		code int
+	}{
+		{"as the page does", good(), http.StatusNoContent},
+		{"without a cookie", set(good(), "Cookie", ""), http.StatusForbidden},
+		{"with another cookie", set(good(), "Cookie", "room=AAAAAAAAAAAAAAAAAAAAAAAAAA"), http.StatusForbidden},
+		{"without a token", body(good(), "cushion=deep-foam"), http.StatusForbidden},
+		{"with the address' token", body(good(), "cushion=deep-foam&token="+address[len(address)-26:]), http.StatusForbidden},
+		{"with the token in the address only", func() *http.Request {
+			r := body(good(), "cushion=deep-foam")
+			r.URL.RawQuery = "token=" + v.token()
+			return r
+		}(), http.StatusForbidden},
+		{"without an origin", set(good(), "Origin", ""), http.StatusForbidden},
+		{"from a foreign origin", set(good(), "Origin", "http://example.org"), http.StatusForbidden},
+		{"from another port", set(good(), "Origin", "http://127.0.0.1:1"), http.StatusForbidden},
+		{"from the same name by https", set(good(), "Origin", "https://"+host), http.StatusForbidden},
+		{"from no origin", set(good(), "Origin", "null"), http.StatusForbidden},
+		{"cross-site", set(good(), "Sec-Fetch-Site", "cross-site"), http.StatusForbidden},
+		{"same-site", set(good(), "Sec-Fetch-Site", "same-site"), http.StatusForbidden},
+		{"to a foreign host", named(good(), "example.org"), http.StatusMisdirectedRequest},
+		{"to a foreign host with our port", named(good(), "example.org:"+strings.TrimPrefix(host, "127.0.0.1:")), http.StatusMisdirectedRequest},
+		{"to a name for this computer", named(good(), strings.Replace(host, "127.0.0.1", "localhost", 1)), http.StatusMisdirectedRequest},
+		{"to another room", path(good(), "/AAAAAAAAAAAAAAAAAAAAAAAAAA/wear"), http.StatusForbidden},
+		{"by GET", read(room.Path + "wear"), http.StatusMethodNotAllowed},
+		{"by PUT", func() *http.Request { r := good(); r.Method = "PUT"; return r }(), http.StatusMethodNotAllowed},
+		{"too long", body(good(), form+"&x="+strings.Repeat("x", 5000)), http.StatusBadRequest},
+		{"something else", path(good(), room.Path+"stop"), http.StatusNotFound},
+		{"the page as the browser does", read(room.Path), http.StatusOK},
+		{"the page without a cookie", set(read(room.Path), "Cookie", ""), http.StatusForbidden},
+		{"the page cross-site", set(set(read(room.Path), "Sec-Fetch-Site", "cross-site"), "Origin", ""), http.StatusForbidden},
+		{"the page under a foreign name", named(read(room.Path), "example.org"), http.StatusMisdirectedRequest},
+		{"the stream without a cookie", set(read(room.Path+"live"), "Cookie", ""), http.StatusForbidden},
+		{"the stream cross-site", set(read(room.Path+"live"), "Origin", "http://example.org"), http.StatusForbidden},
+		{"the lower part without a cookie", set(read(room.Path+"bench"), "Cookie", ""), http.StatusForbidden},
+		{"the style without a cookie", set(read(room.Path+"page.css"), "Cookie", ""), http.StatusForbidden},
+		{"another file", read(room.Path + "page.html"), http.StatusNotFound},
+		{"no room", read("/"), http.StatusNotFound},
+		{"the address once more", func() *http.Request {
+			r := read("/open")
+			r.URL.RawQuery = strings.TrimPrefix(address[strings.Index(address, "?"):], "?")
+			return r
+		}(), http.StatusForbidden},
+		{"a guess", read("/open"), http.StatusForbidden},
+	} {
+		before := g.requests()
+		res, err := (&http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}).Do(c.r)
+		if err != nil {
+			t.Fatal(c.name, err)
+		}
+		text, _ := io.ReadAll(res.Body)
+		res.Body.Close()
+		if res.StatusCode != c.code {
+			t.Errorf("%s: %s, want %d", c.name, res.Status, c.code)
+		}
+		if changed := g.requests() != before; changed != (c.code == http.StatusNoContent) {
+			t.Errorf("%s: changed something: %v", c.name, changed)
+		}
+		if c.code >= 400 && (strings.Contains(string(text), "woven") || strings.Contains(string(text), "dBFS")) {
+			t.Errorf("%s: it tells %.100q", c.name, text)
+		}
+		h := res.Header
+		if !strings.HasPrefix(h.Get("Content-Security-Policy"), "default-src 'none'; script-src 'self';") || strings.Contains(h.Get("Content-Security-Policy"), "unsafe") ||
+			h.Get("X-Content-Type-Options") != "nosniff" || h.Get("Cache-Control") != "no-store" || h.Get("Access-Control-Allow-Origin") != "" {
+			t.Errorf("%s: header %v", c.name, h)
+		}
+	}
+	// A form without script comes back to the page; a refusal of the engine is said there.
+	g.mu.Lock()
+	g.err = errors.New("cushwright: a listening trial is under way: end it first")
+	g.mu.Unlock()
+	r := set(good(), "X-Page-Script", "")
+	res, err := (&http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}).Do(r)
+	if err != nil {
+		t.Fatal(err)
+	}
+	res.Body.Close()
+	if l := res.Header.Get("Location"); res.StatusCode != http.StatusSeeOther || !strings.HasPrefix(l, "./?said=cushwright") {
+		t.Errorf("%s to %q", res.Status, l)
+	}
+	r.Body = io.NopCloser(strings.NewReader(form))
+	set(r, "X-Page-Script", "1")
+	if res, err = http.DefaultClient.Do(r); err != nil {
+		t.Fatal(err)
+	}
+	if res.Body.Close(); res.StatusCode != http.StatusConflict {
+		t.Errorf("a refusal of the engine: %s", res.Status)
+	}
+	// The cookie and the address.
+	second := p.admit(addr)
+	res, err = (&http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}).Get(second)
+	if err != nil {
+		t.Fatal(err)
+	}
+	res.Body.Close()
+	c := res.Header.Get("Set-Cookie")
+	for _, want := range []string{"HttpOnly", "SameSite=Strict", "Path=/"} {
+		if !strings.Contains(c, want) {
+			t.Errorf("the cookie lacks %s: %s", want, c)
+		}
+	}
+	if strings.Contains(c, "Path=/;") || strings.HasSuffix(c, "Path=/") {
+		t.Errorf("every server of this computer is sent the cookie: %s", c)
+	}
+}
+
+// TestPageEscapes: names and messages come from files and devices.
+func TestPageEscapes(t *testing.T) {
+	snap := pageFolder(t)
+	evil := `<script src="x"></script>"'&`
+	g := &guarded{posed: posed{st: posedStatus()}}
+	g.st.Problems, g.st.Output, g.st.Reference = []string{evil}, evil, evil
+	p, addr := servePage(t, g, snap)
+	v := enter(t, p.admit(addr))
+	if strings.Contains(v.body, `<script src="x"`) || !strings.Contains(v.body, "&lt;script src=&#34;x&#34;&gt;") {
+		t.Error("a message is not escaped")
+	}
+}
+
+// TestPageSlowBrowser: a browser that takes nothing is dropped; the others and the engine do not feel it.
+func TestPageSlowBrowser(t *testing.T) {
+	snap := pageFolder(t)
+	g := &guarded{posed: posed{st: posedStatus()}}
+	p, addr := servePage(t, g, snap)
+	stream := func(v *pageVisitor) net.Conn {
+		u, err := url.Parse(v.home)
+		if err != nil {
+			t.Fatal(err)
+		}
+		c, err := net.Dial("tcp4", addr.String())
+		if err != nil {
+			t.Fatal(err)
+		}
+		t.Cleanup(func() { c.Close() })
+		fmt.Fprintf(c, "GET %slive HTTP/1.1\r\nHost: %s\r\nCookie: room=%s\r\n\r\n", u.Path, addr, v.http.Jar.Cookies(u)[0].Value)
+		return c
+	}
+	slow := stream(enter(t, p.admit(addr)))
+	slow.(*net.TCPConn).SetReadBuffer(4096)
+	quick := stream(enter(t, p.admit(addr)))
+	got := make(chan string, 1000)
+	go func() {
+		in := bufio.NewScanner(quick)
+		in.Buffer(nil, 1<<22)
+		for in.Scan() {
+			if strings.HasPrefix(in.Text(), "event: ") {
+				got <- in.Text()
+			}
+		}
+	}()
+	// Every message is large and new, so that the kernel's buffers fill soon.
+	stop := make(chan struct{})
+	var wg sync.WaitGroup
+	wg.Go(func() {
+		for n := 0; ; n++ {
+			select {
+			case <-stop:
+				return
+			case <-time.After(5 * time.Millisecond):
+			}
+			g.mu.Lock()
+			g.st.Problems = []string{strings.Repeat(fmt.Sprint(n%10), 200_000)}
+			g.mu.Unlock()
+		}
+	})
+	defer wg.Wait()
+	defer close(stop)
+	dropped := func() int { p.live.mu.Lock(); defer p.live.mu.Unlock(); return p.live.dropped }
+	for end := time.Now().Add(30 * time.Second); dropped() == 0; time.Sleep(5 * time.Millisecond) {
+		if time.Now().After(end) {
+			t.Fatal("a browser that takes nothing is kept")
+		}
+	}
+	for len(got) > 0 {
+		<-got
+	}
+	g.mu.Lock()
+	calls := g.calls
+	g.mu.Unlock()
+	const n = 20
+	for range n {
+		select {
+		case <-got:
+		case <-time.After(5 * time.Second):
+			t.Fatal("the other browser gets nothing more")
+		}
+	}
+	g.mu.Lock()
+	calls = g.calls - calls
+	g.mu.Unlock()
+	if calls == 0 || calls > n+2 {
+		t.Errorf("%d questions to the engine for %d messages", calls, n)
+	}
+	// Nobody looks: nobody asks.
+	quick.Close()
+	slow.Close()
+	for end := time.Now().Add(10 * time.Second); ; time.Sleep(5 * time.Millisecond) {
+		p.live.mu.Lock()
+		n := len(p.live.clients)
+		p.live.mu.Unlock()
+		if n == 0 {
+			break
+		}
+		if time.Now().After(end) {
+			t.Fatal("browsers that went are kept")
+		}
+	}
+	time.Sleep(2 * liveEvery)
+	g.mu.Lock()
+	calls = g.calls
+	g.mu.Unlock()
+	time.Sleep(4 * liveEvery)
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	if g.calls != calls {
+		t.Errorf("%d questions to the engine though nobody looks", g.calls-calls)
+	}
+}
+
+// TestPageDrawsOnce: what takes work is done once for a state of the bench, and again when a seat is added.
+func TestPageDrawsOnce(t *testing.T) {
+	snap := pageFolder(t)
+	v := &pageView{snap: snap}
+	start := time.Now()
+	first := v.bench("wipe-clean")
+	took := time.Since(start)
+	if len(first.Fitted.Figures) != 3 || len(first.Fitted.Bands) == 0 || len(first.Fitted.Sliders) < 3 || len(first.Fitted.Notes) != 0 {
+		t.Fatalf("%d figures, %d bands, %d rows of sliders, notes %q", len(first.Fitted.Figures), len(first.Fitted.Bands), len(first.Fitted.Sliders), first.Fitted.Notes)
+	}
+	if !strings.Contains(string(first.Fitted.Figures[0].SVG), "wipe-clean corrected") || !strings.Contains(string(first.Fitted.Figures[0].SVG), ">woven<") {
+		t.Error("the first figure does not have the reference and the prediction")
+	}
+	key := v.key
+	start = time.Now()
+	again := v.bench("wipe-clean")
+	t.Logf("drawn in %v, again in %v", took, time.Since(start))
+	if &again.Fitted.Figures[0] != &first.Fitted.Figures[0] {
+		t.Error("it was drawn anew")
+	}
+	seat, err := snap.Seats("wipe-clean")
+	if err != nil {
+		t.Fatal(err)
+	}
+	b, err := snap.LoadSeat(seat[0])
+	if err != nil {
+		t.Fatal(err)
+	}
+	text := "freq_hz,level_db\n"
+	for i, f := range b.FreqHz {
+		text += fmt.Sprintf("%g,%g\n", f, b.LevelDB[i]+1)
+	}
+	if err := config.WriteAtomic(filepath.Join(snap.Dir, "seats", "wipe-clean", "left-77.csv"), []byte(text)); err != nil {
+		t.Fatal(err)
+	}
+	if v.bench("wipe-clean"); v.key == key {
+		t.Error("a new seat is not seen")
+	}
+	// Cushions without a correction, and a name that is gone.
+	if f := v.bench("woven").Fitted; len(f.Figures) != 2 || len(f.Bands) != 0 {
+		t.Errorf("woven: %d figures, %d bands", len(f.Figures), len(f.Bands))
+	}
+	if f := v.bench("nobody").Fitted; len(f.Figures) != 0 {
+		t.Errorf("nobody: %+v", f)
+	}
+}
+
+// pageService is a whole engine on a simulated device, whose programme swells and fades, with its socket and its bench.
+func pageService(t *testing.T) (svc *service, cl *control.Client, hangUp func()) {
+	t.Helper()
+	svc = startServiceOn(t, &sim.Driver{Speed: 1, Source: func(frame uint64, in []float32) {
+		for i := range in {
+			at := float64(frame+uint64(i/2)) / 48000
+			in[i] = float32(.25 * (.55 + .45*math.Sin(2*math.Pi*at/1.7)) * math.Sin(2*math.Pi*440*at))
+		}
+	}})
+	socket := filepath.Join(t.TempDir(), "s")
+	ctx, cancel := context.WithCancel(context.Background())
+	serving, hang := context.WithCancel(ctx)
+	var wg sync.WaitGroup
+	wg.Go(func() { control.Serve(serving, socket, svc) })
+	wg.Go(func() { config.Watch(ctx, svc.dir, svc.loaded) })
+	t.Cleanup(func() { cancel(); wg.Wait() })
+	cl = control.NewClient(socket)
+	if err := until(ctx, func() bool { st, err := cl.Status(ctx); return err == nil && st.State == engine.Running }); err != nil {
+		t.Fatal(err)
+	}
+	return svc, cl, hang
+}

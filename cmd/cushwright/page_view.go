@@ -1,0 +1,323 @@
+package main
+
+import (
+	"embed"
+	"fmt"
+	"html/template"
+	"math"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"sync"
+
+	"cushwright/config"
+	"cushwright/dsp"
+	"cushwright/dsp/curve"
+	"cushwright/dsp/plot"
+	"cushwright/engine/control"
+)
+
+// pageData is what stands on the page.
+type pageData struct {
+	Token  string
+	Status control.Status
+	Live   pageState
+	Bench  *pageBench
+	Said   string // what the last change came to, where the browser runs no script
+}
+
+// Reading is the meters' state when the page was made.
+func (d pageData) Reading() meterReading { return meters(d.Status) }
+
+// pageBench is what the bench folder says.
+type pageBench struct {
+	Version  string
+	Cushions []pageCushion
+	Fitted   pageFitted
+	Cautions []string
+}
+
+// pageCushion is one cushion with its record.
+type pageCushion struct {
+	Name, Label string
+	Records     [][2]string
+	Notes       string
+	Seats       string // how often it was measured
+	Sound       string // what wearing it plays
+}
+
+// pageFitted is the fitted cushion in detail.
+type pageFitted struct {
+	Name, Reference string
+	Figures         []sheetFigure
+	Bands           []sheetBand
+	Apart           bool // some bands are for one ear
+	TakeOffDB       float64
+	BoostDB         float64
+	How             string // how the correction was found
+	Left            []string
+	Sliders         []sheetSliders
+	Notes           []string
+}
+
+// pageView keeps the last good reading of the bench and what was drawn of it. The figures are drawn when they are first
+// looked at, and kept until something they come from changes.
+type pageView struct {
+	mu    sync.Mutex // guards all; held while something is drawn, so that it is drawn once
+	snap  *config.Snapshot
+	key   string // what the drawn part was made of
+	drawn pageFitted
+}
+
+func (v *pageView) dir() string { v.mu.Lock(); defer v.mu.Unlock(); return v.snap.Dir }
+
+// loaded takes a new reading of the bench. What is wrong with a bad one is told by the engine.
+func (v *pageView) loaded(snap *config.Snapshot, err error) {
+	if err == nil {
+		v.mu.Lock()
+		v.snap = snap
+		v.mu.Unlock()
+	}
+}
+
+// version tells readings of the bench apart.
+func (v *pageView) version() string {
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	return v.snap.Hash[:min(16, len(v.snap.Hash))]
+}
+
+// bench describes the bench with a cushion fitted.
+func (v *pageView) bench(fitted string) *pageBench {
+	v.mu.Lock()
+	defer v.mu.Unlock()
+	snap := v.snap
+	b := &pageBench{Version: snap.Hash[:min(16, len(snap.Hash))] + " " + fitted}
+	for _, n := range snap.CushionNames() {
+		b.Cushions = append(b.Cushions, newPageCushion(snap, n))
+	}
+	if key := v.madeOf(fitted); key != v.key {
+		v.drawn, v.key = newPageFitted(snap, fitted), key
+	}
+	b.Fitted = v.drawn
+	if b.Fitted.BoostDB > 0.05 {
+		b.Cautions = append(b.Cautions, fmt.Sprintf("The correction of %s lifts up to %.1f dB. Bass can grow by several decibels without sounding louder.", fitted, b.Fitted.BoostDB))
+	}
+	if !snap.Settings.Guard.Enabled {
+		b.Cautions = append(b.Cautions, "The guard is switched off in settings.toml: what overloads is not held back.")
+	}
+	if snap.Settings.Bypass.Match == "off" {
+		b.Cautions = append(b.Cautions, "Bypass is not matched in loudness: switching can jump, and the louder side seems the better one.")
+	}
+	return b
+}
+
+// madeOf names all that the drawn part comes from: the reading of the bench and the seats, which it does not hold.
+func (v *pageView) madeOf(fitted string) string {
+	key := v.snap.Hash + "\x00" + fitted
+	folders := []string{"seats/" + fitted, "wanted"}
+	if c, ok := v.snap.Correction(fitted); ok && c.Reference != "" {
+		folders = append(folders, "seats/"+c.Reference)
+	}
+	for _, f := range folders {
+		entries, err := os.ReadDir(filepath.Join(v.snap.Dir, filepath.FromSlash(f)))
+		if err != nil {
+			continue
+		}
+		for _, e := range entries {
+			if i, err := e.Info(); err == nil {
+				key += fmt.Sprintf("\x00%s %d %d", e.Name(), i.Size(), i.ModTime().UnixNano())
+			}
+		}
+	}
+	return key
+}
+
+func newPageCushion(snap *config.Snapshot, name string) pageCushion {
+	k, _ := snap.Cushion(name)
+	c := pageCushion{Name: name, Label: k.Label, Notes: k.Notes, Sound: "no correction", Seats: "not measured"}
+	for _, r := range recordRows(k) {
+		if r[1] != "" && r[0] != "label" {
+			c.Records = append(c.Records, r)
+		}
+	}
+	if refs, err := snap.Seats(name); err == nil && len(refs) > 0 {
+		n := map[dsp.Ear]uint64{}
+		for _, r := range refs {
+			n[r.Ear]++
+		}
+		c.Seats = fmt.Sprintf("%s left, %d right", plural(n[dsp.Left], "seat"), n[dsp.Right])
+	}
+	if r, ok := snap.Correction(name); ok {
+		c.Sound = plural(uint64(len(r.Correction.Bands())), "band")
+		if r.Reference != "" {
+			c.Sound += " towards " + r.Reference
+		}
+	}
+	return c
+}
+
+// newPageFitted draws and fits what is shown of the fitted cushion. What cannot be shown is named in Notes.
+func newPageFitted(snap *config.Snapshot, name string) pageFitted {
+	f := pageFitted{Name: name}
+	note := func(err error) {
+		if err != nil {
+			f.Notes = append(f.Notes, err.Error())
+		}
+	}
+	corr, ok := snap.Correction(name)
+	if !ok {
+		if refs, err := snap.Seats(name); err == nil && len(refs) > 0 {
+			note(f.measured(snap, name))
+		}
+		return f
+	}
+	f.Reference = corr.Reference
+	for _, b := range corr.Correction.Bands() {
+		f.Apart = f.Apart || b.Ear != dsp.Both
+	}
+	f.Bands = typeIn(corr.Correction.Bands(), 9, false)
+	ch, err := corr.Correction.Compile(48000, dsp.Options{})
+	if err != nil {
+		note(err)
+		return f
+	}
+	f.TakeOffDB, f.BoostDB = 0-ch.HeadroomDB(), max(0, ch.PeakDB())
+	if d := corr.Derived; d != nil {
+		f.How = fmt.Sprintf("Derived from %s of %s", plural(uint64(d.Seats), "seat"), name)
+		if d.ReferenceSeats > 0 {
+			f.How += fmt.Sprintf(" and %d of %s", d.ReferenceSeats, corr.Reference)
+		}
+		f.How += fmt.Sprintf(": weighted difference %.2f dB RMS before, %.2f dB after.", d.BeforeRMSDB, d.AfterRMSDB)
+		f.Left = d.Left
+	}
+	var w goal
+	if err := w.towards(snap, corr.Reference); err != nil {
+		note(err)
+	} else if w.name() == "" {
+		f.Notes = append(f.Notes, "The correction names no reference, so there is nothing to compare it with.")
+	} else if diffs, _, _, _, err := w.differences(snap, name); err != nil {
+		note(err)
+	} else {
+		note(f.against(diffs, w.name(), corr.Correction))
+		how := "together"
+		if f.Apart && len(diffs) == 2 {
+			how = "apart"
+		}
+		goals, err := targets(diffs, how)
+		note(err)
+		s := sheetPage{Wanted: w.wanted != ""}
+		for _, count := range []int{5, 10, 31} {
+			if err == nil {
+				err = s.sliders(goals, count)
+				note(err)
+			}
+		}
+		f.Sliders = s.Sliders
+	}
+	pl := correctionPlot(name, ch)
+	pl.Note = ""
+	if !f.Apart {
+		pl.Lines = pl.Lines[:1]
+		pl.Lines[0].Name = "both ears"
+	}
+	note(f.draw(pl, "What all bands of the correction do together, before any level is taken off."))
+	return f
+}
+
+func (f *pageFitted) draw(p *plot.Plot, caption string) error {
+	var b strings.Builder
+	if err := p.SVG(&b); err != nil {
+		return err
+	}
+	f.Figures = append(f.Figures, sheetFigure{Caption: caption, SVG: template.HTML(b.String())}) // escaped by the drawing package
+	return nil
+}
+
+// measuredLine is a curve where it was measured, with a band of half its width on either side.
+func measuredLine(name string, k curve.Curve, half []float64) plot.Line {
+	from, to := curve.Index(k.LowHz), curve.Index(k.HighHz)+1
+	l := plot.Line{Name: name, FreqHz: curve.Grid()[from:to], LevelDB: k.LevelDB[from:to]}
+	for i, v := range l.LevelDB {
+		if half != nil {
+			l.LowDB, l.HighDB = append(l.LowDB, v-half[from+i]), append(l.HighDB, v+half[from+i])
+		}
+	}
+	return l
+}
+
+// spread is the seat-to-seat standard deviation; nil where there is nothing to tell it from.
+func spread(a curve.Average) []float64 {
+	if len(a.Seats) < 2 || allZero(a.SpreadDB) {
+		return nil
+	}
+	return a.SpreadDB
+}
+
+// measured draws a cushion that has no correction.
+func (f *pageFitted) measured(snap *config.Snapshot, name string) error {
+	m, err := readSeats(snap, name)
+	if err != nil {
+		return err
+	}
+	for _, e := range ears {
+		if a, ok := m.means[e]; ok {
+			err := f.draw(&plot.Plot{Title: e.String() + " ear", DecadeDB: 50, Lines: []plot.Line{measuredLine(name, a.Curve.Smooth(plotSmooth), spread(a))}},
+				fmt.Sprintf("%s, %s ear, level on the rig: the mean of %s, smoothed to 1/%d octave; shaded: one standard deviation from seat to seat.",
+					name, e, plural(uint64(len(a.Seats)), "seat"), plotSmooth))
+			if err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// against draws the reference, the fitted cushion, and what the correction is going to make of it.
+func (f *pageFitted) against(diffs map[dsp.Ear]curve.Diff, reference string, c *dsp.Correction) error {
+	grid := curve.Grid()
+	for _, e := range ears {
+		d, ok := diffs[e]
+		if !ok {
+			continue
+		}
+		after := d.New.Curve
+		after.LevelDB = slices.Clone(after.LevelDB)
+		for i := range after.LevelDB {
+			after.LevelDB[i] += c.AnalogDB(e, grid[i])
+		}
+		at := func(k curve.Curve) curve.Curve { return k.Shift(curve.AlignDB(d.Ref.Curve, k)).Smooth(plotSmooth) }
+		err := f.draw(&plot.Plot{Title: e.String() + " ear", DecadeDB: 50, Lines: []plot.Line{
+			measuredLine(reference, d.Ref.Curve.Smooth(plotSmooth), nil), measuredLine(f.Name, at(d.New.Curve), nil),
+			measuredLine(f.Name+" corrected", at(after), spread(d.New))}},
+			fmt.Sprintf("%s ear on the rig, each at the level of %s, smoothed to 1/%d octave. The corrected line is a prediction; shaded: how far seats of %s scatter (one standard deviation). Below 100 Hz and above 10 kHz a coupler is no ear.",
+				e, reference, plotSmooth, f.Name))
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+//go:embed page.html page.css page.js
+var pageAssets embed.FS
+
+// pageFiles are the files beside the page and what they are.
+var pageFiles = map[string]string{"page.css": "text/css; charset=utf-8", "page.js": "text/javascript; charset=utf-8"}
+
+func pageFile(name string) []byte {
+	b, err := pageAssets.ReadFile(name)
+	if err == nil && name == "page.css" {
+		b = append(b, "\n@media (prefers-color-scheme: dark) {\n"+plot.DarkCSS("figure")+"}\n"...)
+	}
+	return b
+}
+
+var pageTemplate = template.Must(template.New("page").Funcs(template.FuncMap{
+	"one":   func(x float64) string { return fmt.Sprintf("%.1f", x+0) },
+	"two":   func(x float64) string { return fmt.Sprintf("%.2f", x+0) },
+	"up":    func(x float64) string { return fmt.Sprintf("%.1f", math.Ceil(x*10-1e-9)/10+0) },
+	"level": func(db float64) string { return strings.TrimSpace(level(db)) },
+	"upper": func(s string) string { return strings.ToUpper(s[:min(1, len(s))]) + s[min(1, len(s)):] },
+}).ParseFS(pageAssets, "page.html"))

@@ -353,10 +353,10 @@ func (s *Session) program(sel Selection, rateHz float64) (*program, error) {
 		p.match.set(pinkDB(p.a) - pinkDB(p.b))
 	}
 	if s.set.Match == MatchProgramme {
-		if p.match.meterA, err = loudness.New(rateHz); err != nil {
+		if p.match.meterA, err = loudness.New(rateHz, loudness.WithoutTruePeak()); err != nil {
 			return nil, err
 		}
-		if p.match.meterB, err = loudness.New(rateHz); err != nil {
+		if p.match.meterB, err = loudness.New(rateHz, loudness.WithoutTruePeak()); err != nil {
 			return nil, err
 		}
 	}

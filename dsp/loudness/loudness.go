@@ -78,11 +78,10 @@ func PinkGainDB(response func(freqHz float64) float64) float64 {
 
 // Meter measures one stereo stream. It has one owner at a time and is not safe for concurrent use.
 type Meter struct {
-	k           [2]biquad
-	state       [2][4]float64 // per ear
-	blockFrames int           // 100 ms
+	weigh       weighting
+	clean       weighting // as made
+	blockFrames int       // 100 ms
 	inBlock     int
-	energy      float64 // of the block under way, both ears
 
 	recent [shortBlocks]float64 // mean squares of the last blocks, a ring
 	blocks int                  // blocks so far
@@ -93,30 +92,43 @@ type Meter struct {
 	count [bins]uint32
 	sum   [bins]float64
 
-	interp *truepeak.Interpolator
+	interp *truepeak.Interpolator // nil: no true peak
 	hist   [2][]float32
 	histPk float32
 	peaks  [chunkFrames]float32
 	peak   float32
 	sample float64
+	spare  [2 * chunkFrames]float64 // a chunk without its bad frames
 	bad    uint64
 }
 
+// Option changes what a Meter measures.
+type Option func(*Meter)
+
+// WithoutTruePeak makes a meter that leaves the true peak out, and costs a fraction: TruePeakDB is NaN.
+func WithoutTruePeak() Option { return func(m *Meter) { m.interp = nil } }
+
 // New makes a meter for a rate of 44.1 to 384 kHz.
-func New(rateHz float64) (*Meter, error) {
+func New(rateHz float64, options ...Option) (*Meter, error) {
 	if !(rateHz >= 44100 && rateHz <= 384000) {
 		return nil, fmt.Errorf("loudness: set rate_hz %q: allowed: 44100 to 384000 Hz", fmt.Sprint(rateHz))
 	}
-	m := &Meter{k: kWeighting(rateHz), blockFrames: int(math.Round(rateHz / 10)), interp: truepeak.New(rateHz)}
-	for e := range m.hist {
-		m.hist[e] = make([]float32, truepeak.Taps-1+chunkFrames)
+	m := &Meter{clean: newWeighting(rateHz), blockFrames: int(math.Round(rateHz / 10)), interp: truepeak.New(rateHz)}
+	m.weigh = m.clean
+	for _, o := range options {
+		o(m)
+	}
+	if m.interp != nil {
+		for e := range m.hist {
+			m.hist[e] = make([]float32, truepeak.Taps-1+chunkFrames)
+		}
 	}
 	return m, nil
 }
 
 // Reset forgets everything measured.
 func (m *Meter) Reset() {
-	*m = Meter{k: m.k, blockFrames: m.blockFrames, interp: m.interp, hist: m.hist}
+	*m = Meter{weigh: m.clean, clean: m.clean, blockFrames: m.blockFrames, interp: m.interp, hist: m.hist}
 	for e := range m.hist {
 		clear(m.hist[e])
 	}
@@ -126,50 +138,62 @@ func (m *Meter) Reset() {
 // as silence.
 func (m *Meter) Process(buf []float64) {
 	for len(buf) >= 2 {
-		n := min(len(buf)/2, chunkFrames, m.blockFrames-m.inBlock)
-		m.chunk(buf[:2*n])
+		n := min(len(buf)/2, m.blockFrames-m.inBlock)
+		if m.interp != nil {
+			n = min(n, chunkFrames)
+		}
+		m.run(buf[:2*n])
 		buf = buf[2*n:]
 	}
 }
 
-func (m *Meter) chunk(buf []float64) {
+// run measures frames within one block.
+func (m *Meter) run(buf []float64) {
+	before := m.weigh
+	m.weigh.peak = pair{}
+	weigh(buf, &m.weigh)
+	if m.weigh.peak[0] <= largest && m.weigh.peak[1] <= largest && m.weigh.finite() {
+		m.finish(buf)
+		return
+	}
+	// Once more, with the bad frames taken out.
+	m.weigh = before
+	for len(buf) > 0 {
+		part := m.spare[:min(len(buf), len(m.spare))]
+		copy(part, buf)
+		for i := 0; i < len(part); i += 2 {
+			if !(math.Abs(part[i]) <= largest && math.Abs(part[i+1]) <= largest) {
+				part[i], part[i+1] = 0, 0
+				m.bad++
+			}
+		}
+		m.weigh.peak = pair{}
+		weigh(part, &m.weigh)
+		m.finish(part)
+		buf = buf[len(part):]
+	}
+}
+
+// finish takes note of frames that have been weighed.
+func (m *Meter) finish(buf []float64) {
+	peak := max(m.weigh.peak[0], m.weigh.peak[1])
+	m.sample = max(m.sample, peak)
+	if m.interp != nil {
+		m.findPeaks(buf, peak)
+	}
+	if m.inBlock += len(buf) / 2; m.inBlock == m.blockFrames {
+		m.endBlock()
+	}
+}
+
+// findPeaks follows the true peak over at most chunkFrames frames with a sample peak.
+func (m *Meter) findPeaks(buf []float64, peak float64) {
 	const old = truepeak.Taps - 1
 	n := len(buf) / 2
-	// Scalars, because the compiler keeps arrays out of registers. The high-pass' numerator is b·(1, −2, 1); b is
-	// taken out of the loop as a factor of the energy.
-	b0, b1, b2, a1, a2 := m.k[0].b0, m.k[0].b1, m.k[0].b2, m.k[0].a1, m.k[0].a2
-	c1, c2 := m.k[1].a1, m.k[1].a2
-	l0, l1, l2, l3 := m.state[0][0], m.state[0][1], m.state[0][2], m.state[0][3]
-	r0, r1, r2, r3 := m.state[1][0], m.state[1][1], m.state[1][2], m.state[1][3]
 	left, right := m.hist[0][old:old+n], m.hist[1][old:old+n]
-	energy, peak := 0.0, 0.0
 	for i := range left {
-		a, b := buf[2*i], buf[2*i+1]
-		p, q := math.Abs(a), math.Abs(b)
-		if !(p <= largest && q <= largest) {
-			a, b, p, q = 0, 0, 0, 0
-			m.bad++
-		}
-		if p > peak {
-			peak = p
-		}
-		if q > peak {
-			peak = q
-		}
-		left[i], right[i] = float32(a), float32(b)
-		y, v := b0*a+l0, b0*b+r0
-		l0, r0 = b1*a-a1*y+l1, b1*b-a1*v+r1
-		l1, r1 = b2*a-a2*y, b2*b-a2*v
-		z, w := y+l2, v+r2
-		l2, r2 = l3-2*y-c1*z, r3-2*v-c1*w
-		l3, r3 = y-c2*z, v-c2*w
-		energy += z*z + w*w
+		left[i], right[i] = float32(buf[2*i]), float32(buf[2*i+1])
 	}
-	m.state[0] = [4]float64{l0, l1, l2, l3}
-	m.state[1] = [4]float64{r0, r1, r2, r3}
-	energy *= m.k[1].b0 * m.k[1].b0
-	m.energy += energy
-	m.sample = max(m.sample, peak)
 	pk := float32(peak) * (1 + 0x1p-22)
 	// A chunk whose samples cannot make a new highest peak needs no interpolation.
 	if float64(max(pk, m.histPk))*m.interp.L1() > float64(m.peak) && max(pk, m.histPk) > 0 {
@@ -197,22 +221,14 @@ func (m *Meter) chunk(buf []float64) {
 			}
 		}
 	}
-	if m.inBlock += n; m.inBlock == m.blockFrames {
-		m.endBlock()
-	}
 }
 
 func (m *Meter) endBlock() {
-	m.recent[m.blocks%shortBlocks] = m.energy / float64(m.blockFrames)
+	energy := (m.weigh.energy[0] + m.weigh.energy[1]) * m.weigh.scale
+	m.weigh.energy, m.inBlock = pair{}, 0
+	m.recent[m.blocks%shortBlocks] = energy / float64(m.blockFrames)
 	m.blocks++
-	m.energy, m.inBlock = 0, 0
-	for e := range m.state { // denormals are slow
-		for i, v := range m.state[e] {
-			if math.Abs(v) < 1e-15 {
-				m.state[e][i] = 0
-			}
-		}
-	}
+	m.weigh.rest()
 	if m.blocks < momentBlocks {
 		return
 	}
@@ -271,8 +287,14 @@ func (m *Meter) above(first int) (sum, count float64) {
 	return sum, count
 }
 
-// TruePeakDB is the largest true peak of both ears since Reset, in dB relative to full scale; −Inf in silence.
-func (m *Meter) TruePeakDB() float64 { return 20 * math.Log10(max(float64(m.peak), m.sample)) }
+// TruePeakDB is the largest true peak of both ears since Reset, in dB relative to full scale; −Inf in silence. NaN of a
+// meter made without it.
+func (m *Meter) TruePeakDB() float64 {
+	if m.interp == nil {
+		return math.NaN()
+	}
+	return 20 * math.Log10(max(float64(m.peak), m.sample))
+}
 
 // BadFrames counts the frames that held NaN, Inf or a value beyond 10⁶ and were taken as silence.
 func (m *Meter) BadFrames() uint64 { return m.bad }

@@ -163,7 +163,7 @@ func handshake(conn net.Conn, event func(proto.SubscribeEvent)) (*pulse, error) 
 			once.Do(func() { close(p.gone) })
 		}
 	}
-	p.c.SetTimeout(requestTimeout)
+	p.c.SetTimeout(dialTimeout) // a server that is only just coming up may never answer who came too early
 	p.c.Open(link{conn})
 	var auth proto.AuthReply
 	if err := p.c.Request(&proto.Auth{Version: p.c.Version(), Cookie: cookie()}, &auth); err != nil {
@@ -183,6 +183,7 @@ func handshake(conn net.Conn, event func(proto.SubscribeEvent)) (*pulse, error) 
 		return nil, err
 	}
 	p.pipewire = strings.Contains(info.PackageName, "PipeWire")
+	p.c.SetTimeout(requestTimeout)
 	return p, nil
 }
 
@@ -301,7 +302,9 @@ func (p *pulse) setDefault(ctx context.Context, sink string) error {
 		}
 		if time.Now().After(next) {
 			next = time.Now().Add(wishAgain)
-			wish(info.DefaultSinkName) // may have gone meanwhile
+			if !strings.HasPrefix(info.DefaultSinkName, "@") { // PipeWire's word for none: as a wish it would stay
+				wish(info.DefaultSinkName) // may have gone meanwhile
+			}
 			return false, wish(sink)
 		}
 		return false, nil

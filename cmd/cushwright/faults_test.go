@@ -44,7 +44,7 @@ const (
 	highTone     = 0.40
 	ceilingDB    = -1.0
 	programme    = "cushwright" // the virtual sink: what the engine is fed with
-	faultSetting = "[guard]\nceiling_db = -1.0\n[bypass]\nmatch = \"off\"\n"
+	faultSetting = "[guard]\nceiling_db = -1.0\n[bypass]\nmatch = \"off\"\n[sound]\n"
 )
 
 func faultCorrection(highDB float64) string {
@@ -62,7 +62,6 @@ type listener struct {
 type segment struct {
 	rec  *soundtest.Recording
 	rate int
-	fed  bool // of what the engine is fed with: the raw programme
 }
 
 func (r *faultRig) listen(sink string) *listener {
@@ -79,7 +78,7 @@ func (r *faultRig) listen(sink string) *listener {
 				continue
 			}
 			e.mu.Lock()
-			e.segments = append(e.segments, &segment{rec, rate, sink == programme})
+			e.segments = append(e.segments, &segment{rec, rate})
 			e.mu.Unlock()
 			for !e.stop.Load() {
 				select {
@@ -93,6 +92,15 @@ func (r *faultRig) listen(sink string) *listener {
 		}
 	})
 	return e
+}
+
+// again begins another recording: one that a server slept through tells no time any more.
+func (e *listener) again() {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	if n := len(e.segments); n > 0 {
+		go e.segments[n-1].rec.Stop()
+	}
 }
 
 // forget drops what was heard, all but the recording under way.
@@ -181,6 +189,8 @@ type faultRig struct {
 	speakers uint32
 	rate     atomic.Int64 // of the output
 	channels atomic.Int64
+	mono     bool   // the output was, in this script
+	delay    string // the setting
 
 	ears    map[string]*listener
 	player  *listener // only its stop and wg are used
@@ -190,6 +200,7 @@ type faultRig struct {
 	file            string // the settings in force
 	wanted          string // those of the script
 	mark            int    // of the log, where the script began
+	broke           uint64 // breaks that the engine had counted then
 	began           time.Time
 	after           time.Time // the last thing that befell
 	worst           time.Duration
@@ -202,7 +213,7 @@ func newFaultRig(t *testing.T, kind string, rnd *rand.Rand) *faultRig {
 	if err != nil {
 		t.Fatal(err)
 	}
-	r := &faultRig{top: t, rigged: &rigged{Server: soundtest.Start(t, kind), t: t, exe: exe}, rnd: rnd, wearing: "wipe-clean", ears: map[string]*listener{}}
+	r := &faultRig{top: t, delay: "safe", rigged: &rigged{Server: soundtest.Start(t, kind), t: t, exe: exe}, rnd: rnd, wearing: "wipe-clean", ears: map[string]*listener{}}
 	r.rate.Store(faultRate)
 	r.channels.Store(2)
 	r.client = control.NewClient(filepath.Join(r.Dir, "cushwright", "engine.sock"))
@@ -222,8 +233,8 @@ func newFaultRig(t *testing.T, kind string, rnd *rand.Rand) *faultRig {
 	r.SetDefault("phones")
 	r.write("corrections/wipe-clean.toml", faultCorrection(-16))
 	r.write("corrections/deep-foam.toml", faultCorrection(-10))
-	r.write("settings.toml", faultSetting)
-	r.file = faultSetting
+	r.file = faultSetting + "delay = \"" + r.delay + "\"\n"
+	r.write("settings.toml", r.file)
 	state := filepath.Join(r.disk, "state", "cushwright")
 	if err := errors.Join(os.MkdirAll(state, 0o700), os.WriteFile(filepath.Join(state, "fitted"), []byte("wipe-clean\n"), 0o600)); err != nil {
 		t.Fatal(err)
@@ -402,15 +413,14 @@ func (r *faultRig) do(words []string) {
 	switch words[0] {
 	case "settings":
 		r.wanted = faultSetting
-		text := "[sound]\n"
 		for _, a := range arg {
 			k, v, ok := strings.Cut(strings.TrimPrefix(a, "sound."), "=")
 			if !ok {
 				t.Fatalf("settings %q", a)
 			}
-			text += k + " = " + v + "\n"
+			r.wanted += k + " = " + v + "\n"
 		}
-		r.wanted += text
+		r.wanted += "delay = \"" + r.delay + "\"\n"
 	case "start":
 		r.configure()
 		now()
@@ -452,6 +462,7 @@ func (r *faultRig) do(words []string) {
 		r.RemoveSink(r.out)
 		r.rate.Store(int64(rate))
 		r.channels.Store(int64(channels))
+		r.mono = r.mono || channels == 1
 		r.out = r.AddSink("phones", rate, channels)
 		now()
 	case "choose", "steal":
@@ -482,6 +493,7 @@ func (r *faultRig) do(words []string) {
 	case "resume-server":
 		r.Resume()
 		now()
+		r.listenAgain()
 	case "freeze-engine":
 		now()
 		engineSignal(syscall.SIGSTOP)
@@ -500,6 +512,7 @@ func (r *faultRig) do(words []string) {
 			engineSignal(syscall.SIGCONT)
 		}
 		now()
+		r.listenAgain()
 	case "busy":
 		var wg sync.WaitGroup
 		d := span(t, arg)
@@ -605,6 +618,12 @@ func (r *faultRig) do(words []string) {
 	}
 }
 
+func (r *faultRig) listenAgain() {
+	for _, e := range r.ears {
+		e.again()
+	}
+}
+
 // protect makes the folders read-only where no disk could be mounted.
 func (r *faultRig) protect(on bool) {
 	if r.mounted {
@@ -698,7 +717,7 @@ func (r *faultRig) expect(words []string) {
 			}
 		}
 	case "steady":
-		from, d := time.Now(), span(t, arg)
+		from, d, broke := time.Now(), span(t, arg), r.breaks()
 		time.Sleep(d)
 		bad, n := 0, 0
 		for _, h := range r.ears[sink].since(from) {
@@ -706,7 +725,7 @@ func (r *faultRig) expect(words []string) {
 				bad++
 			}
 		}
-		if bad > n/50 || n < int(d/time.Millisecond/10)/2 {
+		if bad > n/50+5*int(r.breaks()-broke) || n < int(d/time.Millisecond/10)/2 {
 			t.Errorf("%s: %d of %d windows of 10 ms are not the corrected sound", all, bad, n)
 		}
 	case "state":
@@ -754,7 +773,7 @@ func (r *faultRig) fadeIn() {
 	var up []heard // the corrected sound, from its first trace
 	for _, h := range r.ears["phones"].since(r.after) {
 		if h.low < 1e-3 || math.Abs(h.diff-r.ratio()) > 2.5 {
-			if h.low < 1e-3 || len(up) < 10 {
+			if len(up) < 10 { // later it is a break, which is no beginning
 				up = nil
 			}
 			continue
@@ -778,55 +797,111 @@ func (r *faultRig) fadeIn() {
 
 // hearing goes through all that the outputs played in a script: at no moment above the ceiling, and no steps that the
 // programme does not make. Where a server was cut off from its sound there is a cut into silence, which no program can
-// prevent; a beginning, and a jump from sound to sound, are ours, unless the programme has one.
+// prevent; a beginning, and a jump from sound to sound, are ours, unless the programme itself was disturbed just before, or
+// the engine counted a break.
 func (r *faultRig) hearing() {
 	t := r.t
 	t.Helper()
-	own, loudest, where, loudAt := 0, 0.0, "", ""
-	var cuts, fed int
+	loudest, where, loudAt := 0.0, "", ""
+	var fed []time.Time
+	for _, s := range r.ears[programme].all() {
+		fed = append(fed, disturbed(s)...)
+	}
+	steps, own, cuts := 0, 0, 0
 	var raw time.Duration
 	for name, e := range r.ears {
+		if name == programme {
+			continue
+		}
 		for _, s := range e.all() {
-			f := steps(s, r.began)
+			f := stepsIn(s, r.began)
 			raw += f.raw
-			if name == programme {
-				fed += f.cuts + len(f.onsets) + len(f.splices)
-				continue
-			}
 			if f.loudest > loudest {
 				loudest, loudAt = f.loudest, fmt.Sprintf("%s at %.3f s, %d Hz", name, s.rec.At(f.loudAt).Sub(r.began).Seconds(), s.rate)
 			}
 			cuts += f.cuts
-			own += len(f.onsets) + len(f.splices)
-			for what, list := range map[string][]int{"onset": f.onsets, "splice": f.splices} {
-				for _, i := range list {
-					if len(where) < 600 {
-						where += fmt.Sprintf(" %s on %s at %.3f s;", what, name, s.rec.At(i).Sub(r.began).Seconds())
+			for _, i := range f.steps {
+				steps++
+				at := s.rec.At(i)
+				if slices.ContainsFunc(fed, func(d time.Time) bool {
+					return d.After(at.Add(-300*time.Millisecond)) && d.Before(at.Add(50*time.Millisecond))
+				}) {
+					continue
+				}
+				if own++; own < 10 {
+					where += fmt.Sprintf(" %s at %.3f s", name, at.Sub(r.began).Seconds())
+					for k := max(1, i-3); k < min(i+3, len(s.rec.Samples())/2); k++ {
+						where += fmt.Sprintf(" %.3f", s.rec.Samples()[2*k])
 					}
+					where += ";"
 				}
 			}
 		}
 	}
-	r.note("loudest %.2f dBFS (%s), raw %v, cuts %d, onsets and splices %d%s, steps in the programme %d", dsp.DB(max(loudest, 1e-9)), loudAt, raw, cuts, own, where, fed)
-	if loudest > dsp.Ratio(ceilingDB)+1e-4 {
+	counted := int(r.breaks())
+	if counted >= int(r.broke) {
+		counted -= int(r.broke)
+	}
+	r.note("loudest %.2f dBFS (%s), raw %v, cuts %d, steps %d, %d of them not in the programme%s, breaks counted %d", dsp.DB(max(loudest, 1e-9)), loudAt, raw, cuts, steps, own, where, counted)
+	// A stereo stream on a mono output is mixed by PipeWire with 3 dB more than its mean: what is the same in both ears
+	// comes out above the ceiling there.
+	over := 0.0
+	if r.Kind == soundtest.PipeWire && r.mono {
+		over = 3.02
+	}
+	if loudest > dsp.Ratio(ceilingDB+over)+1e-4 {
 		t.Errorf("the output reached %.2f dBFS, the ceiling is %.1f", dsp.DB(loudest), ceilingDB)
 	}
-	if own > fed {
-		t.Errorf("%d onsets and splices, the programme has %d:%s", own, fed, where)
+	if own > 2*counted {
+		t.Errorf("%d steps that the programme has not, and the engine counted %d breaks:%s", own, counted, where)
 	}
 }
 
-type stepList struct {
-	loudest         float64
-	loudAt          int
-	raw             time.Duration // of the uncorrected programme
-	cuts            int
-	onsets, splices []int // frames
+// disturbed are the times of the 10 ms windows in which the programme is not just its two tones, or begins or ends.
+func disturbed(s *segment) (at []time.Time) {
+	y := s.rec.Samples()
+	n := s.rate / 100
+	was := false
+	for k := range len(y) / 2 / n {
+		w := y[2*k*n : 2*(k+1)*n]
+		l, h := tones(w, s.rate)
+		e := 0.0
+		for i := 0; i < len(w); i += 2 {
+			e += float64(w[i]) * float64(w[i])
+		}
+		e /= float64(n)
+		sound := e > 1e-9
+		if sound != was || sound && math.Abs(e-(l*l+h*h)/2) > 1e-3*e {
+			at = append(at, s.rec.At(k*n))
+		}
+		was = sound
+	}
+	return append(at, s.rec.At(len(y)/2))
 }
 
-// steps finds the places where a recording moves faster than the programme can, and the loudest sample. Where the server
+// breaks is what the engine has counted of them.
+func (r *faultRig) breaks() uint64 {
+	if !r.running {
+		return 0
+	}
+	st, err := r.state()
+	if err != nil {
+		return 0
+	}
+	return st.Counters.Underruns + st.Counters.Underflows
+}
+
+type stepped struct {
+	loudest float64
+	loudAt  int
+	raw     time.Duration // of the uncorrected programme
+	cuts    int           // into silence
+	steps   []int         // frames
+}
+
+// stepsIn finds the places where a recording moves faster than the programme can, and the loudest sample. Where the server
 // plays the raw programme, before we have it or after, and perhaps mixes it with the last of ours, it is passed over.
-func steps(s *segment, since time.Time) (f stepList) {
+func stepsIn(s *segment, since time.Time) (f stepped) {
 	w := 2 * math.Pi / float64(s.rate)
 	// both tones in phase, raw, or the low tone at the ceiling with what is left of the other
 	most := 1.15 * max((dsp.Ratio(ceilingDB)*1000+0.15*3000)*w, (lowTone*1000+highTone*3000)*w)
@@ -837,7 +912,9 @@ func steps(s *segment, since time.Time) (f stepList) {
 	for k := range len(y) / 2 / n {
 		if _, h := tones(y[2*k*n:2*(k+1)*n], s.rate); h > highTone/2 {
 			raw[max(0, k-1)], raw[k], raw[k+1] = true, true, true
-			f.raw += 10 * time.Millisecond
+			if s.rec.At(k * n).After(since) {
+				f.raw += 10 * time.Millisecond
+			}
 		}
 	}
 	silent := func(from, to int) bool {
@@ -851,7 +928,7 @@ func steps(s *segment, since time.Time) (f stepList) {
 	last := -s.rate
 	for i := max(0, int(since.Sub(s.rec.At(0)).Seconds()*float64(s.rate))) + 1; i < len(y)/2; i++ {
 		a, b := float64(y[2*i-2]), float64(y[2*i])
-		if raw[i/n] && !s.fed {
+		if raw[i/n] {
 			continue
 		}
 		if x := math.Abs(b); x > f.loudest {
@@ -861,13 +938,10 @@ func steps(s *segment, since time.Time) (f stepList) {
 			continue
 		}
 		last = i
-		switch {
-		case silent(i, i+quiet):
+		if silent(i, i+quiet) {
 			f.cuts++
-		case silent(i-quiet, i):
-			f.onsets = append(f.onsets, i)
-		default:
-			f.splices = append(f.splices, i)
+		} else {
+			f.steps = append(f.steps, i)
 		}
 	}
 	return f
@@ -928,9 +1002,10 @@ func words(line string) (out []string) {
 func (r *faultRig) script(t *testing.T, text string) {
 	t.Helper()
 	r.t, r.rigged.t = t, t
-	r.wanted = faultSetting
-	r.measured, r.began = nil, time.Now()
+	r.wanted = faultSetting + "delay = \"" + r.delay + "\"\n"
+	r.measured, r.began, r.mono = nil, time.Now(), false
 	r.mark = r.log.len()
+	r.broke = r.breaks()
 	for _, e := range r.ears {
 		e.forget()
 	}
@@ -971,6 +1046,8 @@ func TestLiveFaults(t *testing.T) {
 		var before usage
 		rounds := times(1, 20)
 		for round := range rounds {
+			// Breaks for want of time on a busy machine are no fault of these: the setting against them, and the others later.
+			r.delay = [...]string{"safe", "normal", "low"}[round%3]
 			order := slices.Clone(files)
 			if round > 0 {
 				rnd.Shuffle(len(order), func(i, j int) { order[i], order[j] = order[j], order[i] })
@@ -1035,8 +1112,8 @@ func (r *faultRig) reset() {
 	r.SetDefault("phones")
 	r.wearing, r.edited = "wipe-clean", ""
 	r.write("corrections/wipe-clean.toml", faultCorrection(-16))
-	r.write("settings.toml", faultSetting)
-	r.file = faultSetting
+	r.file = faultSetting + "delay = \"" + r.delay + "\"\n"
+	r.write("settings.toml", r.file)
 	r.startEngine()
 	r.call("wear", "wipe-clean")
 	r.until("running", time.Now(), 10*time.Second, r.running1)

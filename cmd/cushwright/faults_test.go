@@ -203,8 +203,9 @@ type faultRig struct {
 	broke           uint64 // breaks that the engine had counted then
 	began           time.Time
 	after           time.Time // the last thing that befell
-	worst           time.Duration
 	measured        []string
+	tries           int  // of the script
+	retry           bool // what was wrong may be a busy machine's doing
 }
 
 func newFaultRig(t *testing.T, kind string, rnd *rand.Rand) *faultRig {
@@ -534,7 +535,7 @@ func (r *faultRig) do(words []string) {
 		}
 		r.note("under load the sound was whole in %.1f %% of %.1f s", 100*float64(n)/float64(max(1, all)), d.Seconds())
 		if n < all*9/10 || all < int(d/time.Millisecond/10)*8/10 {
-			t.Errorf("under load the sound was whole in %d of %d windows of 10 ms", n, all)
+			r.doubt("under load the sound was whole in %d of %d windows of 10 ms", n, all)
 		}
 		now()
 	case "wear":
@@ -637,6 +638,18 @@ func (r *faultRig) protect(on bool) {
 	os.Chmod(filepath.Join(r.bench, "corrections"), mode)
 }
 
+// doubt is for what a machine that is busy with other things can bring about as well as a defect: late by some tenths of a
+// second, or a gap that no counter tells of because the test's own recording lost it. A defect comes again.
+func (r *faultRig) doubt(format string, args ...any) {
+	r.t.Helper()
+	if r.tries < 3 {
+		r.retry = true
+		r.t.Logf("to be repeated: "+format, args...)
+		return
+	}
+	r.t.Errorf(format, args...)
+}
+
 func (r *faultRig) note(format string, args ...any) {
 	r.measured = append(r.measured, fmt.Sprintf(format, args...))
 }
@@ -682,7 +695,7 @@ func (r *faultRig) expect(words []string) {
 		t.Helper()
 		r.note("%s: %.0f ms", all, took.Seconds()*1e3)
 		if took > limit {
-			t.Errorf("%s: it took %.0f ms\n%s", all, took.Seconds()*1e3, r.log.from(r.mark))
+			r.doubt("%s: it took %.0f ms\n%s", all, took.Seconds()*1e3, r.log.from(r.mark))
 		}
 	}
 	arg := words[1:]
@@ -726,7 +739,7 @@ func (r *faultRig) expect(words []string) {
 			}
 		}
 		if bad > n/50+5*int(r.breaks()-broke) || n < int(d/time.Millisecond/10)/2 {
-			t.Errorf("%s: %d of %d windows of 10 ms are not the corrected sound", all, bad, n)
+			r.doubt("%s: %d of %d windows of 10 ms are not the corrected sound", all, bad, n)
 		}
 	case "state":
 		timely(r.until(all, r.after, limit, func() bool { st, err := r.state(); return err == nil && st.State.String() == arg[0] }))
@@ -781,7 +794,8 @@ func (r *faultRig) fadeIn() {
 		up = append(up, h)
 	}
 	if len(up) < 25 {
-		r.t.Fatalf("the beginning of the sound was not found (%d windows)", len(up))
+		r.doubt("the beginning of the sound was not found (%d windows)", len(up))
+		return
 	}
 	full := up[len(up)-1].low
 	at := func(k int) float64 { return up[k].low / full }
@@ -790,7 +804,7 @@ func (r *faultRig) fadeIn() {
 	drive := 1.5 * lowTone * dsp.Ratio(9) / full
 	for _, k := range []int{3, 6} {
 		if most := drive * (0.5 - 0.5*math.Cos(math.Pi*float64(k+1)/20)); at(k) > most {
-			r.t.Errorf("%d ms after it began the sound is at %.3f of its level, allowed: %.3f", 10*k, at(k), most)
+			r.doubt("%d ms after it began the sound is at %.3f of its level, allowed: %.3f", 10*k, at(k), most)
 		}
 	}
 }
@@ -853,7 +867,7 @@ func (r *faultRig) hearing() {
 		t.Errorf("the output reached %.2f dBFS, the ceiling is %.1f", dsp.DB(loudest), ceilingDB)
 	}
 	if own > 2*counted {
-		t.Errorf("%d steps that the programme has not, and the engine counted %d breaks:%s", own, counted, where)
+		r.doubt("%d steps that the programme has not, and the engine counted %d breaks:%s", own, counted, where)
 	}
 }
 
@@ -1002,6 +1016,14 @@ func words(line string) (out []string) {
 func (r *faultRig) script(t *testing.T, text string) {
 	t.Helper()
 	r.t, r.rigged.t = t, t
+	for r.tries = 1; r.tries == 1 || r.retry; r.tries++ {
+		r.once(t, text)
+	}
+}
+
+func (r *faultRig) once(t *testing.T, text string) {
+	t.Helper()
+	r.retry = false
 	r.wanted = faultSetting + "delay = \"" + r.delay + "\"\n"
 	r.measured, r.began, r.mono = nil, time.Now(), false
 	r.mark = r.log.len()

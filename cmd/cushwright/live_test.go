@@ -26,6 +26,7 @@ import (
 	"cushwright/dsp"
 	"cushwright/engine"
 	"cushwright/engine/control"
+	"cushwright/platform"
 	"cushwright/platform/soundtest"
 )
 
@@ -484,6 +485,54 @@ func follow(rec []float32, rate int) (offset []float64, breaks int) {
 	return offset, breaks
 }
 
+// passage is the counter signal's way from one monitor to another, as followed for a while.
+type passage struct {
+	delayMS      []float64 // for each window of 20 ms
+	breaks       int       // windows that do not fit
+	jumps        int       // moves of more than half a frame
+	breaksBefore int       // of either kind in what was fed in: then there is nothing to judge by
+	cpu, server  float64   // processor time of the process and of the server, % of one core
+}
+
+func (p passage) String() string {
+	return fmt.Sprintf("added delay median %.1f ms, largest %.1f, at start %.1f, at end %.1f; breaks %d, jumps %d; cost %.2f %% of one core, the server's %.2f %%",
+		mid(p.delayMS), slices.Max(p.delayMS), mid(p.delayMS[:50]), mid(p.delayMS[len(p.delayMS)-50:]), p.breaks, p.jumps, p.cpu, p.server)
+}
+
+// pass plays the counter signal to a sink and follows it from there to another; pid is whose processor time is told.
+func (r *rigged) pass(from, to string, pid int, seconds, rate int) passage {
+	r.t.Helper()
+	before := r.Record(from+".monitor", rate)
+	after := r.Record(to+".monitor", rate)
+	i := 0
+	p := r.PlayFunc(from, rate, func() (float32, float32, bool) {
+		v := float32(noiseAt(i))
+		i++
+		return v, v, true
+	})
+	cpu, server := processorTime(r.t, pid), r.serverTime()
+	start := time.Now()
+	time.Sleep(time.Duration(seconds) * time.Second)
+	took := time.Since(start).Seconds()
+	res := passage{cpu: 100 * (processorTime(r.t, pid) - cpu).Seconds() / took, server: 100 * (r.serverTime() - server).Seconds() / took}
+	p.Stop()
+	t0, t1 := before.At(0), after.At(0)
+	a, b := before.Stop(), after.Stop()
+	oa, ba := follow(a, rate)
+	ob, bb := follow(b, rate)
+	if len(oa) < 100 || len(ob) < 100 {
+		r.t.Fatalf("the counter signal was not found (%d, %d windows)", len(oa), len(ob))
+	}
+	// the first half second is the start's fade-in and the search; a stopped player ends the last
+	oa, ob = oa[10:len(oa)-10], ob[25:len(ob)-10]
+	skew := t1.Sub(t0).Seconds() * float64(rate)
+	for _, o := range ob {
+		res.delayMS = append(res.delayMS, (mid(oa)-o+skew)/float64(rate)*1e3)
+	}
+	res.breaks, res.jumps, res.breaksBefore = bb, jumpsIn(ob), ba+jumpsIn(oa)
+	return res
+}
+
 func TestLiveContinuity(t *testing.T) {
 	onBoth(t, func(t *testing.T, kind string) {
 		const rate = 48000
@@ -493,53 +542,21 @@ func TestLiveContinuity(t *testing.T) {
 			r := newRig(t, kind, rate)
 			r.write("corrections/wipe-clean.toml", tenFlat())
 			r.start()
-			before := r.Record("cushwright.monitor", rate)
-			after := r.Record("phones.monitor", rate)
-			i := 0
-			p := r.PlayFunc("", rate, func() (float32, float32, bool) {
-				v := float32(noiseAt(i))
-				i++
-				return v, v, true
-			})
-			cpu, server := processorTime(t, r.run.Process.Pid), r.serverTime()
-			start := time.Now()
-			time.Sleep(time.Duration(seconds) * time.Second)
-			took := time.Since(start).Seconds()
-			t.Logf("cost with a correction of 10 bands per ear: %.2f %% of one core, %d KiB resident; the server itself %.2f %%",
-				100*(processorTime(t, r.run.Process.Pid)-cpu).Seconds()/took, residentKiB(t, r.run.Process.Pid), 100*(r.serverTime()-server).Seconds()/took)
-			p.Stop()
-			t0, t1 := before.At(0), after.At(0)
-			a, b := before.Stop(), after.Stop()
-			oa, ba := follow(a, rate)
-			ob, bb := follow(b, rate)
-			if len(oa) < 100 || len(ob) < 100 {
-				t.Fatalf("the counter signal was not found (%d, %d windows)", len(oa), len(ob))
-			}
-			// the first half second is the start's fade-in and the search; a stopped player ends the last
-			oa, ob = oa[10:len(oa)-10], ob[25:len(ob)-10]
-			jumps := jumpsIn(ob)
-			if ba > 0 || jumpsIn(oa) > 0 { // the player or the server lost frames before the engine got them: nothing to judge by
+			p := r.pass(platform.VirtualSink, "phones", r.run.Process.Pid, seconds, rate)
+			if p.breaksBefore > 0 { // the player or the server lost frames before the engine got them: nothing to judge by
 				if spoiled++; spoiled > 3 {
 					t.Fatal("the signal has breaks before it reaches the engine, four times over")
 				}
-				t.Logf("a run is repeated: what was fed to the engine had %d breaks itself (%d after the engine)", ba, bb)
+				t.Logf("a run is repeated: what was fed to the engine had %d breaks itself (%d after the engine)", p.breaksBefore, p.breaks)
 				r.stop()
 				continue
 			}
 			round++
-			skew := t1.Sub(t0).Seconds() * rate
-			delay := func(o float64) float64 { return (mid(oa) - o + skew) / rate * 1e3 }
-			var all []float64
-			for _, o := range ob {
-				all = append(all, delay(o))
+			t.Logf("run %d, 10 bands per ear: %d s, %v; %d KiB resident; %+v", round, seconds, p, residentKiB(t, r.run.Process.Pid), r.status().Counters)
+			if p.breaks > 0 || p.jumps > 0 {
+				t.Errorf("%d breaks and %d jumps of more than half a frame: frames were dropped or repeated", p.breaks, p.jumps)
 			}
-			st := r.status()
-			t.Logf("run %d: %d s, added latency median %.1f ms, largest %.1f, at start %.1f, at end %.1f; breaks %d, jumps %d; %+v",
-				round, seconds, mid(all), slices.Max(all), mid(all[:50]), mid(all[len(all)-50:]), bb, jumps, st.Counters)
-			if bb > 0 || jumps > 0 {
-				t.Errorf("%d breaks and %d jumps of more than half a frame: frames were dropped or repeated", bb, jumps)
-			}
-			if d := math.Abs(mid(all[:50]) - mid(all[len(all)-50:])); d > 2 {
+			if d := math.Abs(mid(p.delayMS[:50]) - mid(p.delayMS[len(p.delayMS)-50:])); d > 2 {
 				t.Errorf("the latency moved by %.2f ms, allowed: 2", d)
 			}
 			r.stop()

@@ -1,0 +1,169 @@
+package engine
+
+import (
+	"log/slog"
+	"math"
+	"slices"
+	"testing"
+	"time"
+)
+
+// buffered is a driver whose output's buffer can change.
+type buffered struct{ sizes []int }
+
+func (b *buffered) Name() string                 { return "buffered" }
+func (b *buffered) Devices() ([]Device, error)   { return nil, nil }
+func (b *buffered) Open(Request) (Stream, error) { return b, nil }
+func (b *buffered) Close() error                 { return nil }
+func (b *buffered) DelayFrames() int             { return b.sizes[len(b.sizes)-1] }
+func (b *buffered) Plan(d Delay, _ int) Plan {
+	if d == DelayLow {
+		return Plan{CaptureFrames: 96, KeepFrames: 192, OutputFrames: []int{240}}
+	}
+	return Plan{CaptureFrames: 192, KeepFrames: 384, OutputFrames: []int{480, 720, 960}}
+}
+func (b *buffered) Resize(n int) (int, error) { b.sizes = append(b.sizes, n); return n, nil }
+
+// A server that runs dry gets a larger buffer, once for each time it is seen to be dry, and a smaller one after ten calm
+// minutes; nothing is concluded while a change settles, and "low" stays as it is.
+func TestBufferFollowsBreaks(t *testing.T) {
+	at := func(s float64) time.Time { return time.Unix(0, 0).Add(time.Duration(s * float64(time.Second))) }
+	type step struct {
+		atS      float64
+		flows    uint64 // so far
+		expected int    // the buffer after it
+	}
+	for _, c := range []struct {
+		delay Delay
+		steps []step
+	}{
+		{DelayNormal, []step{
+			{0.5, 1, 480}, // the start is still settling
+			{2, 1, 480},
+			{3, 2, 720},
+			{3.5, 3, 720}, // the change is settling
+			{5, 4, 960},
+			{7, 9, 960}, // there is no more
+			{300, 9, 960},
+			{606, 9, 960},
+			{608, 9, 720},
+			{608.5, 10, 720},
+			{1208, 10, 720},
+			{1211, 10, 480},
+			{2000, 10, 480}, // there is no less
+			{2001, 11, 720},
+		}},
+		{DelayLow, []step{{3, 2, 240}, {5, 9, 240}}},
+	} {
+		b := &buffered{}
+		s := New(b, nil, Settings{Output: "out", Capture: "in", Delay: c.delay, RateHz: 48000}, Selection{}, slog.New(slog.DiscardHandler))
+		s.route.RateHz = 48000
+		var req Request
+		req.RateHz = 48000
+		s.planFor(&req)
+		b.sizes = []int{req.OutputFrames}
+		s.stream = b
+		_, l := testLoop(t, MatchPink)
+		s.loop.Store(l)
+		s.calm = at(1)
+		for _, step := range c.steps {
+			s.m.underflows.Store(step.flows)
+			s.adapt(at(step.atS))
+			if got := b.DelayFrames(); got != step.expected {
+				t.Fatalf("%s: at %.1f s after %d times dry the buffer is %d (%v), want %d", c.delay, step.atS, step.flows, got, b.sizes, step.expected)
+			}
+		}
+		// what is in force outlives a reopening, and new settings begin anew
+		if s.planFor(&req); req.OutputFrames != b.DelayFrames() {
+			t.Errorf("reopened with %d frames", req.OutputFrames)
+		}
+		if c.delay == DelayNormal {
+			s.set.Delay = DelayLow
+			if s.planFor(&req); req.OutputFrames != 240 || req.CaptureFrames != 96 {
+				t.Errorf("after the setting changed: %d and %d frames", req.OutputFrames, req.CaptureFrames)
+			}
+		}
+	}
+}
+
+// What a larger buffer will take is put into the ring by a crossfade to frames read already: no step is heard.
+func TestStretchDoesNotClick(t *testing.T) {
+	s, l := testLoop(t, MatchPink)
+	in, out := make([]float32, 2*480), make([]float32, 2*480)
+	phase := 0.0
+	var all []float32
+	for k := range 400 {
+		for i := 0; i < len(in); i += 2 {
+			phase += 2 * math.Pi * 200 / 48000
+			in[i], in[i+1] = float32(0.5*math.Sin(phase)), float32(0.5*math.Sin(phase))
+		}
+		l.capture(in)
+		before := l.ring.fill()
+		if k == 300 {
+			l.stretch.Store(240)
+		}
+		l.render(out)
+		if k == 300 {
+			if got := l.ring.fill() - (before - 480); got < 238 || got > 242 {
+				t.Errorf("the ring holds %d frames more, want 240", got)
+			}
+		}
+		if k > 100 {
+			all = append(all, out...)
+		}
+	}
+	if s.m.underruns.Load() != 0 {
+		t.Errorf("%d underruns", s.m.underruns.Load())
+	}
+	worst := 0.0
+	for i := 4; i+4 < len(all); i += 2 { // second difference of a 200 Hz sine at 0.5 is 3.4e-4
+		worst = max(worst, math.Abs(float64(all[i+2]-2*all[i]+all[i-2])))
+	}
+	if worst > 0.002 {
+		t.Errorf("a step of %.4f", worst)
+	}
+	if top := slices.Max(all); math.Abs(float64(top)-0.5) > 0.01 {
+		t.Errorf("peak %.3f", top)
+	}
+}
+
+// What the ring keeps more after breaks it gives back, half a period every ten calm minutes.
+func TestKeptMoreAfterBreaksAndLessAfterACalm(t *testing.T) {
+	s, l := testLoop(t, MatchPink)
+	in, out := make([]float32, 2*480), make([]float32, 2*480)
+	run := func(callbacks int) {
+		for range callbacks {
+			l.capture(in)
+			l.render(out)
+		}
+	}
+	run(20)
+	for range 2 {
+		for range 10 {
+			l.render(out) // nothing comes
+		}
+		run(20)
+	}
+	if got := s.m.underruns.Load(); got != 2 {
+		t.Fatalf("%d underruns", got)
+	}
+	if l.target != l.keep+480 {
+		t.Fatalf("%d frames are kept after two breaks, want %d", l.target, l.keep+480)
+	}
+	const perMinute = 60 * 100
+	run(9 * perMinute)
+	if l.target != l.keep+480 {
+		t.Errorf("after 9 calm minutes %d frames are kept", l.target)
+	}
+	run(2 * perMinute)
+	if l.target != l.keep+240 {
+		t.Errorf("after 11 calm minutes %d frames are kept, want %d", l.target, l.keep+240)
+	}
+	run(20 * perMinute)
+	if l.target != l.keep {
+		t.Errorf("after 31 calm minutes %d frames are kept, want %d", l.target, l.keep)
+	}
+	if fill := float64(l.ring.fill()); math.Abs(fill-float64(l.keep)) > 480 {
+		t.Errorf("the fill is %.0f frames, kept are %d", fill, l.keep)
+	}
+}

@@ -78,6 +78,12 @@ type Planner interface {
 	Plan(d Delay, rateHz int) Plan
 }
 
+// Clocked is a Driver whose devices run on a clock of their own, such as a simulated one. Now is its time in nanoseconds; it
+// never goes back and is safe on the audio threads. All others are timed by the system's monotonic clock.
+type Clocked interface {
+	Now() int64
+}
+
 // Resizer is a Stream whose output buffer changes while it runs. Resize returns the frames in force.
 type Resizer interface {
 	Resize(outputFrames int) (int, error)

@@ -415,8 +415,12 @@ func (s *Session) open(ctx context.Context) error {
 	}
 	p.side = s.bypass
 	start := time.Now()
+	now := func() int64 { return int64(time.Since(start)) } // monotonic: a clock that is set back changes nothing
+	if c, ok := s.driver.(Clocked); ok {
+		now = c.Now
+	}
 	l, err := newLoop(loopConfig{rateHz: rate, captureFrames: req.CaptureFrames, outputFrames: req.OutputFrames, keepFrames: s.plan.KeepFrames, guard: s.set.Guard,
-		ceilingDB: s.set.CeilingDB, inputGain: gain, now: func() int64 { return int64(time.Since(start)) }}, s.m, p)
+		ceilingDB: s.set.CeilingDB, inputGain: gain, now: now}, s.m, p)
 	if err != nil {
 		return &Error{"open", req.OutputID, GiveUp, err}
 	}

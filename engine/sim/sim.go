@@ -4,6 +4,7 @@ package sim
 
 import (
 	"errors"
+	"math/rand/v2"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -22,11 +23,31 @@ type Driver struct {
 	Speed float64
 	// CapturePPM is how much faster the capture clock runs than the playback clock.
 	CapturePPM float64
+	// JitterMS is how late a callback comes at most; each is late by another part of it.
+	JitterMS float64
+	// Buffers, where it has a capture period, is the plan for every delay.
+	Buffers engine.Plan
 
 	OpenErr atomic.Pointer[engine.Error] // returned by Open while set
 	dead    atomic.Bool
 	opened  atomic.Int64
+	lose    atomic.Int64 // capture periods still to be lost
+	now     atomic.Int64 // ns of simulated time
 }
+
+// Now implements engine.Clocked: it is the time at which the callback under way comes, on the playback clock.
+func (d *Driver) Now() int64 { return d.now.Load() }
+
+// Plan implements engine.Planner.
+func (d *Driver) Plan(engine.Delay, int) engine.Plan {
+	if d.Buffers.CaptureFrames > 0 {
+		return d.Buffers
+	}
+	return engine.Plan{CaptureFrames: 480, KeepFrames: 960, OutputFrames: []int{1920}}
+}
+
+// Lose drops the next periods of the capture device, as a busy machine does.
+func (d *Driver) Lose(periods int) { d.lose.Add(int64(periods)) }
 
 // Name implements engine.Driver.
 func (d *Driver) Name() string { return "simulated" }
@@ -82,8 +103,16 @@ func (s *stream) run(d *Driver, r engine.Request) {
 	in := make([]float32, 2*r.CaptureFrames)
 	out := make([]float32, 2*r.OutputFrames)
 	var capt, play uint64
-	ratio := 1 + d.CapturePPM*1e-6
+	rnd := rand.New(rand.NewPCG(1, 2))
+	late := func() float64 { return rnd.Float64() * d.JitterMS * 1e6 }
+	zero := d.now.Load()
 	start := time.Now()
+	// when a period has been captured, and when the output wants its next one, ns
+	captured := func() float64 {
+		return float64(capt+uint64(r.CaptureFrames)) / (float64(r.RateHz) * (1 + d.CapturePPM*1e-6)) * 1e9
+	}
+	wanted := func() float64 { return float64(play) / float64(r.RateHz) * 1e9 }
+	nextIn, nextOut := captured()+late(), wanted()+late()
 	for {
 		select {
 		case <-s.stop:
@@ -94,21 +123,28 @@ func (s *stream) run(d *Driver, r engine.Request) {
 			<-s.stop
 			return
 		}
-		// the next playback period is due once the capture clock has gone through it
-		if float64(capt) < float64(play+uint64(r.OutputFrames))*ratio {
+		if nextIn <= nextOut {
+			d.now.Store(max(d.now.Load(), zero+int64(nextIn)))
 			clear(in)
 			if d.Source != nil {
 				d.Source(capt, in)
 			}
-			r.Capture(in)
+			if d.lose.Load() > 0 {
+				d.lose.Add(-1)
+			} else {
+				r.Capture(in)
+			}
 			capt += uint64(r.CaptureFrames)
+			nextIn = max(nextIn, captured()+late())
 			continue
 		}
+		d.now.Store(max(d.now.Load(), zero+int64(nextOut)))
 		r.Playback(out)
 		if d.Sink != nil {
 			d.Sink(play, out)
 		}
 		play += uint64(r.OutputFrames)
+		nextOut = max(nextOut, wanted()+late())
 		if d.Speed > 0 {
 			due := start.Add(time.Duration(float64(play) / float64(r.RateHz) / d.Speed * float64(time.Second)))
 			if wait := time.Until(due); wait > 0 {

@@ -8,6 +8,7 @@ import (
 	"cushwright/dsp/drift"
 	"cushwright/dsp/guard"
 	"cushwright/dsp/loudness"
+	"cushwright/dsp/peak"
 )
 
 // This file is the audio path. Nothing here allocates, locks, logs or waits once the loop is made; it reports by
@@ -222,6 +223,8 @@ type loop struct {
 	level     ramp
 	guard     *guard.Guard // nil: switched off
 	overs     uint64       // of the guard, as counted already
+	inTrue    *peak.Meter
+	outTrue   *peak.Meter
 	clipRun   [2]int
 
 	src, buf, old, tmp []float64
@@ -248,6 +251,13 @@ func newLoop(c loopConfig, m *meters, first *program) (*loop, error) {
 		tmp: make([]float64, 2*blockFrames)}
 	for !l.fade.Done() { // no fade is under way yet
 		l.fade.Mix(l.buf, l.buf)
+	}
+	var err error
+	if l.inTrue, err = peak.New(c.rateHz); err != nil {
+		return nil, err
+	}
+	if l.outTrue, err = peak.New(c.rateHz); err != nil {
+		return nil, err
 	}
 	lag := l.res.LagFrames() + first.a.LagFrames()
 	if c.guard {
@@ -311,8 +321,10 @@ func (l *loop) render(out []float32) {
 	}
 	l.m.inPeak.store(inPeak)
 	l.m.outPeak.store(outPeak)
-	l.m.inHold.raise(inPeak)
-	l.m.outHold.raise(outPeak)
+	l.m.inTrue.store(max(inPeak, l.inTrue.Recent()))
+	l.m.outTrue.store(max(outPeak, l.outTrue.Recent()))
+	l.m.inHold.raise(max(inPeak, l.inTrue.Largest()))
+	l.m.outHold.raise(max(outPeak, l.outTrue.Largest()))
 	if l.primed {
 		fill := l.ring.fill()
 		l.m.ringFill.Store(int64(fill))
@@ -397,6 +409,7 @@ func (l *loop) block(out []float32) (inPeak, outPeak float64) {
 		l.m.overs.Add(o - l.overs)
 		l.overs = o
 	}
+	l.outTrue.Process(buf)
 	for i, x := range buf {
 		if l.guard == nil && math.Abs(x) > 1 {
 			l.m.overs.Add(1)
@@ -459,7 +472,9 @@ func (l *loop) fetch(dst []float64) (peak float64) {
 	peak = l.meterInput(src)
 	scale(src, l.gain, g)
 	l.gain = g
-	l.ring.consume(l.res.Process(dst, src))
+	used := l.res.Process(dst, src)
+	l.inTrue.Process(src[:2*used])
+	l.ring.consume(used)
 	return peak * g
 }
 

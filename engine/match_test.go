@@ -346,3 +346,25 @@ func TestMatchSurvivesAnEdit(t *testing.T) {
 		t.Logf("a switch 1 s after the edit changed the loudness by %.2f LU", d)
 	}
 }
+
+// TestTruePeaksAreShown: a sine of a quarter of the rate at 45 degrees stands 3 dB above its samples (EBU Tech 3341; allowed
+// +0.2/−0.4 dB), before the engine and behind it.
+func TestTruePeaksAreShown(t *testing.T) {
+	src := func(frame uint64, in []float32) {
+		for i := range in {
+			in[i] = float32(0.5 * math.Sin(math.Pi/2*float64(frame+uint64(i/2))+math.Pi/4))
+		}
+	}
+	rec := &recorder{}
+	s, _, _ := start(t, &sim.Driver{Source: src, Sink: rec.sink, Speed: 20}, nil, settings(), engine.Selection{Correction: correction(t, 0)})
+	rec.last(t, 2*matchRate, 1)
+	c := s.Status().Counters
+	if math.Abs(c.InPeakDB+9.03) > 0.05 {
+		t.Errorf("the samples reach %.2f dBFS", c.InPeakDB)
+	}
+	for what, db := range map[string]float64{"input": c.InTrueDB, "output": c.OutTrueDB, "input since the start": c.InHoldDB, "output since the start": c.OutHoldDB} {
+		if db > -5.82 || db < -6.42 {
+			t.Errorf("%s: %.2f dBTP, want -6.02", what, db)
+		}
+	}
+}

@@ -40,7 +40,9 @@ type meters struct {
 	guardNow   level         // guard reduction of the last block, dB
 	inPeak     level         // sample peaks of the last block, ratio
 	outPeak    level
-	inHold     level // largest since the session opened
+	inTrue     level // largest true peaks (ITU-R BS.1770-5) of the last 0.25 to 0.5 s, ratio
+	outTrue    level
+	inHold     level // and since the engine started
 	outHold    level
 	ratioPPM   level // drift resampler's ratio − 1
 	matchDB    level // level change of the bypass side less that of the corrected one, dB
@@ -63,7 +65,9 @@ type Counters struct {
 	GuardMaxDB        float64 `json:"guard_max_db"` // largest reduction
 	InPeakDB          float64 `json:"in_peak_db"`   // last block
 	OutPeakDB         float64 `json:"out_peak_db"`
-	InHoldDB          float64 `json:"in_hold_db"` // since the start
+	InTrueDB          float64 `json:"in_true_db"` // true peak of the last 0.25 to 0.5 s
+	OutTrueDB         float64 `json:"out_true_db"`
+	InHoldDB          float64 `json:"in_hold_db"` // largest true peak since the start
 	OutHoldDB         float64 `json:"out_hold_db"`
 	DriftPPM          float64 `json:"drift_ppm"`
 	MatchDB           float64 `json:"match_db"` // level change of the bypass side less that of the corrected one
@@ -86,6 +90,7 @@ func (m *meters) snapshot() Counters {
 		Trims: m.trims.Load(), LateCallbacks: m.late.Load(), ClippedRuns: m.clipped.Load(), Overs: m.overs.Load(),
 		BadBlocks: m.bad.Load(), GuardDB: m.guardNow.load(), GuardMaxDB: m.guardMax.load(),
 		InPeakDB: levelDB(m.inPeak.load()), OutPeakDB: levelDB(m.outPeak.load()),
+		InTrueDB: levelDB(m.inTrue.load()), OutTrueDB: levelDB(m.outTrue.load()),
 		InHoldDB: levelDB(m.inHold.load()), OutHoldDB: levelDB(m.outHold.load()),
 		DriftPPM: m.ratioPPM.load(), MatchDB: m.matchDB.load(),
 	}

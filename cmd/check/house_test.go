@@ -250,7 +250,7 @@ func onAudioPath(s source) bool {
 	case s.dir() == "engine":
 		return strings.HasPrefix(base, "loop") || strings.HasPrefix(base, "ring")
 	}
-	return s.dir() == "dsp" || within(s.dir(), "dsp/guard", "dsp/drift", "dsp/loudness", "dsp/internal")
+	return s.dir() == "dsp" || within(s.dir(), "dsp/guard", "dsp/drift", "dsp/loudness", "dsp/peak", "dsp/internal")
 }
 
 // quiet returns what in a file could lock, log, wait or reach a file.
@@ -329,7 +329,7 @@ func TestAudioPathIsQuiet(t *testing.T) {
 			seen[base[:4]] = true
 		}
 	}
-	for _, want := range []string{"loop", "ring", "dsp", "dsp/guard", "dsp/drift"} {
+	for _, want := range []string{"loop", "ring", "dsp", "dsp/guard", "dsp/drift", "dsp/peak"} {
 		if !seen[want] {
 			t.Errorf("nothing seen of %s: has it another name now?", want)
 		}

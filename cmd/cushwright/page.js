@@ -7,7 +7,7 @@ const first = s => s.slice(0, 1).toUpperCase() + s.slice(1);
 
 let state = null;
 let spoken = 0;                                     // when the meters last told screen readers their values
-const held = { in: [-200, 0], out: [-200, 0] };     // largest level of late, and when
+const held = { in: [-200, 0], out: [-200, 0] };     // true peak of late, and when
 
 function level(db) { return db <= -120 ? "silent" : db.toFixed(1).replace("-", "\u2212"); }
 
@@ -30,11 +30,11 @@ function meters(m) {
   const tell = secret || now - spoken > 1000;
   if (tell) spoken = now;
   bar("in", 1 + m.in_db / 60, Math.max(-60, m.in_db), tell);
-  mark("in", m.in_db, now);
+  mark("in", m.in_true_db, now);
   text("in-db", level(m.in_db));
   text("in-hold", level(m.in_hold_db));
   bar("out", secret ? 0 : 1 + m.out_db / 60, secret ? -60 : Math.max(-60, m.out_db), tell);
-  mark("out", secret ? -200 : m.out_db, secret ? now + 1e6 : now);
+  mark("out", secret ? -200 : m.out_true_db, secret ? now + 1e6 : now);
   text("out-db", secret ? "hidden" : level(m.out_db));
   text("out-hold", secret ? "hidden" : level(m.out_hold_db));
   bar("guard", secret ? 0 : m.guard_db / 12, secret ? 0 : m.guard_db, tell);

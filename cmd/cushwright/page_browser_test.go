@@ -477,6 +477,7 @@ func TestPageInBrowser(t *testing.T) {
 	}
 	var told []struct {
 		Out   float64 `json:"out_db"`
+		True  float64 `json:"out_true_db"`
 		Hold  float64 `json:"out_hold_db"`
 		Guard float64 `json:"guard_db"`
 	}

@@ -32,6 +32,8 @@ type message struct{ event, data string }
 type meterReading struct {
 	InDB      float64 `json:"in_db"`
 	OutDB     float64 `json:"out_db"`
+	InTrueDB  float64 `json:"in_true_db"`
+	OutTrueDB float64 `json:"out_true_db"`
 	InHoldDB  float64 `json:"in_hold_db"`
 	OutHoldDB float64 `json:"out_hold_db"`
 	GuardDB   float64 `json:"guard_db"`
@@ -57,7 +59,7 @@ type pageState struct {
 // silence.
 func meters(st control.Status) meterReading {
 	c := st.Counters
-	m := meterReading{InDB: c.InPeakDB, OutDB: c.OutPeakDB, InHoldDB: c.InHoldDB, OutHoldDB: c.OutHoldDB, GuardDB: math.Abs(c.GuardDB)}
+	m := meterReading{InDB: c.InPeakDB, OutDB: c.OutPeakDB, InTrueDB: c.InTrueDB, OutTrueDB: c.OutTrueDB, InHoldDB: c.InHoldDB, OutHoldDB: c.OutHoldDB, GuardDB: math.Abs(c.GuardDB)}
 	m.Figures = fmt.Sprintf("%s, %s, %s at full scale in the programme; %.0f ms delay", plural(c.Overs, "over"), plural(c.Underruns, "break"),
 		plural(c.ClippedRuns, "run"), st.DelayMS)
 	return m

@@ -25,7 +25,7 @@ func (a *app) statusCommand() *cobra.Command {
 			fmt.Fprintln(w, st.Summary)
 			n := st.Counters
 			fmt.Fprintf(w, "state %s on %s at %d Hz, engine process %d\n", st.State, st.Output, st.RateHz, st.PID)
-			fmt.Fprintf(w, "input %.1f dBFS (largest %.1f), output %.1f dBFS (largest %.1f), guard %.1f dB (largest %.1f)\n",
+			fmt.Fprintf(w, "input %.1f dBFS (true peak %.1f), output %.1f dBFS (true peak %.1f), guard %.1f dB (largest %.1f)\n",
 				n.InPeakDB, n.InHoldDB, n.OutPeakDB, n.OutHoldDB, n.GuardDB, n.GuardMaxDB)
 			fmt.Fprintf(w, "clipped in the programme %d, overs %d, breaks %d, trims %d, late %d, reopened %d\n",
 				n.ClippedRuns, n.Overs, n.Underruns, n.Trims, n.LateCallbacks, st.Reopened)

@@ -183,8 +183,8 @@ func (v *watchView) take(m watchState) {
 		v.in, v.out, v.overs, v.breaks = peak{}, peak{}, tally{}, tally{}
 	}
 	v.st, v.seen = m.st, now
-	v.in.take(m.st.Counters.InPeakDB, now)
-	v.out.take(m.st.Counters.OutPeakDB, now)
+	v.in.take(m.st.Counters.InTrueDB, now) // two readings overlap: no peak is missed
+	v.out.take(m.st.Counters.OutTrueDB, now)
 	v.overs.take(m.st.Counters.Overs, now, first)
 	v.breaks.take(m.st.Counters.Underruns, now, first)
 }
@@ -371,11 +371,12 @@ func scale10(width int) string {
 		s := fmt.Sprintf("%.0f", db)
 		copy(b[max(0, meterLead+column(db, n)-len(s)/2-1):], s)
 	}
-	copy(b[meterLead+n+3:], "dBFS now  largest")
+	copy(b[meterLead+n+3:], "dBFS now   dBTP")
 	return string(b)
 }
 
-// meter draws a level as a bar, its mark as |, and both as figures.
+// meter draws a level as a bar, the true peak of the last seconds as a mark |, and the level and the largest true peak as
+// figures.
 func meter(name string, db, mark, largest float64, width int) string {
 	n := barWidth(width)
 	bar := []byte(strings.Repeat("=", column(db, n)) + strings.Repeat(".", n-column(db, n)))

@@ -39,7 +39,7 @@ func (p *posed) Bypass(_ context.Context, mode, _ string) (bool, error) {
 func posedStatus() control.Status {
 	st := control.Status{Status: engine.Status{State: engine.Running, Cushion: "wipe-clean", Reference: "woven", Driver: "simulated",
 		Output: "invented booth amplifier", RateHz: 48000, HeadroomDB: -3.67, Bands: 8, DelayMS: 58.2,
-		Counters: engine.Counters{InPeakDB: -18, OutPeakDB: -21.4, InHoldDB: -3.1, OutHoldDB: -6.8, GuardMaxDB: 2.3, Overs: 4, DriftPPM: 12.4}},
+		Counters: engine.Counters{InPeakDB: -18, OutPeakDB: -21.4, InTrueDB: -12.2, OutTrueDB: -15.7, InHoldDB: -3.1, OutHoldDB: -6.8, GuardMaxDB: 2.3, Overs: 4, DriftPPM: 12.4}},
 		PID: 7, Cushions: []string{"deep-foam", "wipe-clean", "woven"}}
 	st.Summary = summary(st)
 	return st

@@ -150,18 +150,17 @@ func TestKeptMoreAfterBreaksAndLessAfterACalm(t *testing.T) {
 	if l.target != l.keep+480 {
 		t.Fatalf("%d frames are kept after two breaks, want %d", l.target, l.keep+480)
 	}
-	const perMinute = 60 * 100
-	run(9 * perMinute)
-	if l.target != l.keep+480 {
-		t.Errorf("after 9 calm minutes %d frames are kept", l.target)
-	}
-	run(2 * perMinute)
-	if l.target != l.keep+240 {
-		t.Errorf("after 11 calm minutes %d frames are kept, want %d", l.target, l.keep+240)
-	}
-	run(20 * perMinute)
-	if l.target != l.keep {
-		t.Errorf("after 31 calm minutes %d frames are kept, want %d", l.target, l.keep)
+	second := func() { run(100) }
+	for _, c := range []struct {
+		calmS int // calm for so long already
+		more  int
+	}{{590, 480}, {599, 240}, {1, 240}, {599, 0}, {599, 0}} {
+		l.calm = c.calmS * 48000
+		second()
+		second()
+		if l.target != l.keep+c.more {
+			t.Errorf("after %d calm seconds and two more %d frames are kept, want %d", c.calmS, l.target, l.keep+c.more)
+		}
 	}
 	if fill := float64(l.ring.fill()); math.Abs(fill-float64(l.keep)) > 480 {
 		t.Errorf("the fill is %.0f frames, kept are %d", fill, l.keep)

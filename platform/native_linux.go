@@ -101,17 +101,14 @@ func bytesOf(s []float32) []byte {
 
 // run reads packets until the connection ends.
 func (w *wire) run() {
-	// The thread goes back to the runtime as it was: were it to end, children that die with their parent's thread would.
 	runtime.LockOSThread()
-	if ordinary := urgent(); ordinary != nil {
-		defer func() {
-			if ordinary() {
-				runtime.UnlockOSThread()
-			}
-		}()
-	} else {
-		defer runtime.UnlockOSThread()
-	}
+	urgent()
+	// The thread goes back to the runtime as it was: were it to end, children that die with their parent's thread would.
+	defer func() {
+		if ordinary() {
+			runtime.UnlockOSThread()
+		}
+	}()
 	err := w.read()
 	close(w.control)
 	if !w.closing.Load() && w.lost != nil {

@@ -1,6 +1,7 @@
 package platform
 
 import (
+	"context"
 	"unsafe"
 
 	"golang.org/x/sys/unix"
@@ -25,7 +26,6 @@ const (
 	resetOnFork    = 1
 	schedAttrBytes = 48
 	urgentPriority = 5
-	urgentNice     = -11
 )
 
 func setScheduling(a schedAttr) bool {
@@ -34,14 +34,19 @@ func setScheduling(a schedAttr) bool {
 	return e == 0
 }
 
-// urgent asks for real-time scheduling of the calling thread, which must be locked, or else for a better nice value. The
-// result undoes it and tells whether it could; it is nil where neither is permitted: the thread is as it was.
-func urgent() (ordinary func() bool) {
+// urgent asks for real-time scheduling of the calling thread, which must be locked: of the kernel, where that is permitted,
+// else of RealtimeKit, whose answer comes later. Where neither grants it the thread stays as it is.
+func urgent() {
 	if setScheduling(schedAttr{policy: schedRR, flags: resetOnFork, priority: urgentPriority}) {
-		return func() bool { return setScheduling(schedAttr{policy: schedOther}) }
+		return
 	}
-	if unix.Setpriority(unix.PRIO_PROCESS, unix.Gettid(), urgentNice) == nil {
-		return func() bool { return unix.Setpriority(unix.PRIO_PROCESS, unix.Gettid(), 0) == nil }
-	}
-	return nil
+	tid := unix.Gettid()
+	go func() {
+		ctx, cancel := context.WithTimeout(context.Background(), requestTimeout)
+		defer cancel()
+		askRealtimeKit(ctx, tid) // without it the sound is as good as the machine is idle
+	}()
 }
+
+// ordinary takes back what urgent got and reports whether the thread is fit for other work.
+func ordinary() bool { return setScheduling(schedAttr{policy: schedOther}) }

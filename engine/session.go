@@ -165,6 +165,7 @@ type Session struct {
 	reopen   string // why the streams must be reopened; empty: they need not
 	plan     Plan   // of the open streams
 	step     int    // which of plan.OutputFrames is in force; kept over a reopening
+	told     int    // the streams' delay as published, frames
 	lost     chan error
 	flows    uint64    // underflows seen when the step was last changed or the calm began
 	calm     time.Time // since when
@@ -679,6 +680,10 @@ func (s *Session) supervise(ctx context.Context, events <-chan RouteEvent, tick 
 			return &Error{"run", s.route.OutputName, Reopen, err}
 		case now := <-tick:
 			s.adapt(now)
+			if d := s.stream.DelayFrames(); d != s.told {
+				s.told = d
+				s.publish()
+			}
 			if p.stalled(s.m, s.router != nil, Stalled) {
 				return &Error{"run", s.route.OutputName, Reopen, fmt.Errorf("no sound callback for %v", Stalled)}
 			}

@@ -387,8 +387,7 @@ func (d *native) Open(req engine.Request) (engine.Stream, error) {
 	if err := out.play(play.StreamIndex, int(play.Missing/frameBytes), func(b []float32) { clear(b) }); err != nil {
 		return fail("start output", req.OutputID, err)
 	}
-	s.delay = int(rec.BufferFragSize/frameBytes) + int(play.BufferTargetLength/frameBytes) +
-		int(float64(play.SinkLatency)*1e-6*float64(req.RateHz))
+	s.delay = int(play.BufferTargetLength/frameBytes) + int(float64(play.SinkLatency)*1e-6*float64(req.RateHz))
 	s.rest = s.delay - int(play.BufferTargetLength/frameBytes)
 	return s, nil
 }

@@ -80,7 +80,7 @@ func (d *graph) exist(req engine.Request) error {
 type graphStream struct {
 	p      *C.struct_cw_pw
 	handle cgo.Handle
-	frames int
+	frames atomic.Int64 // of the last cycle
 	once   sync.Once
 	err    error
 
@@ -103,7 +103,8 @@ func (d *graph) Open(req engine.Request) (engine.Stream, error) {
 		return nil, err
 	}
 	d.waiting = true
-	s := &graphStream{frames: req.OutputFrames, capture: req.Capture, playback: req.Playback, lost: req.Lost, proven: &d.proven}
+	s := &graphStream{capture: req.Capture, playback: req.Playback, lost: req.Lost, proven: &d.proven}
+	s.frames.Store(int64(req.OutputFrames))
 	s.handle = cgo.NewHandle(s)
 	in, monitor := strings.CutSuffix(req.CaptureID, ".monitor")
 	q := C.struct_cw_pw_request{app: C.CString(appName), in: C.CString(in), out: C.CString(req.OutputID), pid: C.int(os.Getpid()),
@@ -124,7 +125,8 @@ func (d *graph) Open(req engine.Request) (engine.Stream, error) {
 	return s, nil
 }
 
-func (s *graphStream) DelayFrames() int { return s.frames }
+// DelayFrames is one cycle: what is captured in one is played in the next.
+func (s *graphStream) DelayFrames() int { return int(s.frames.Load()) }
 
 // Close ends the streams and their threads. What does not end in time is leaked.
 func (s *graphStream) Close() error {
@@ -161,6 +163,7 @@ func cwPipewirePlayback(handle C.uintptr_t, out *C.float, frames C.uint32_t) {
 		s.urgent = true
 		urgent()
 	}
+	s.frames.Store(int64(frames))
 	s.playback(unsafe.Slice((*float32)(unsafe.Pointer(out)), 2*int(frames)))
 }
 

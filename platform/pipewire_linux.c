@@ -32,6 +32,7 @@ static struct {
 	void *(*stream_new)(void *, const char *, void *);
 	void (*stream_destroy)(void *);
 	void (*stream_add_listener)(void *, struct cw_hook *, const struct cw_stream_events *, void *);
+	int (*stream_update_properties)(void *, const struct cw_dict *);
 	int (*stream_connect)(void *, int, uint32_t, uint32_t, const void **, uint32_t);
 	struct cw_pw_buffer *(*stream_dequeue_buffer)(void *);
 	int (*stream_queue_buffer)(void *, struct cw_pw_buffer *);
@@ -58,6 +59,7 @@ static const struct {
 	{"pw_stream_new", (void **)&pw.stream_new},
 	{"pw_stream_destroy", (void **)&pw.stream_destroy},
 	{"pw_stream_add_listener", (void **)&pw.stream_add_listener},
+	{"pw_stream_update_properties", (void **)&pw.stream_update_properties},
 	{"pw_stream_connect", (void **)&pw.stream_connect},
 	{"pw_stream_dequeue_buffer", (void **)&pw.stream_dequeue_buffer},
 	{"pw_stream_queue_buffer", (void **)&pw.stream_queue_buffer},
@@ -194,6 +196,19 @@ struct cw_pw *cw_pw_open(const struct cw_pw_request *q, const char **failed) {
 fail:
 	cw_pw_close(p);
 	return NULL;
+}
+
+int cw_pw_cycle(struct cw_pw *p, uint32_t frames, uint32_t rate) {
+	char text[64];
+	snprintf(text, sizeof text, "%u/%u", frames, rate);
+	struct cw_dict_item item = {"node.latency", text};
+	struct cw_dict dict = {0, 1, &item};
+	pw.thread_loop_lock(p->loop);
+	int n = pw.stream_update_properties(p->in, &dict);
+	if (n >= 0)
+		n = pw.stream_update_properties(p->out, &dict);
+	pw.thread_loop_unlock(p->loop);
+	return n;
 }
 
 void cw_pw_close(struct cw_pw *p) {

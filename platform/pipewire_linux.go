@@ -9,6 +9,7 @@ import "C"
 
 import (
 	"errors"
+	"fmt"
 	"os"
 	"runtime/cgo"
 	"strings"
@@ -57,7 +58,7 @@ func (d *graph) Plan(delay engine.Delay, rateHz int) engine.Plan {
 	case engine.DelaySafe:
 		return engine.Plan{CaptureFrames: ms(22), KeepFrames: ms(22), OutputFrames: []int{ms(22)}}
 	}
-	return engine.Plan{CaptureFrames: ms(6), KeepFrames: ms(1), OutputFrames: []int{ms(6)}}
+	return engine.Plan{CaptureFrames: ms(6), KeepFrames: ms(1), OutputFrames: []int{ms(6), ms(11), ms(22)}}
 }
 
 // exist is nil if both devices do: the graph itself would wait for them in silence.
@@ -84,11 +85,14 @@ type graphStream struct {
 	once   sync.Once
 	err    error
 
-	capture, playback func([]float32)
-	lost              func(error)
-	proven            *atomic.Bool
-	closing           atomic.Bool
-	urgent            bool // the thread has asked for its priority; of the data thread
+	req     engine.Request
+	proven  *atomic.Bool
+	closing atomic.Bool
+
+	// of the data thread
+	urgent bool // it has asked for its priority
+	start  time.Time
+	last   time.Duration // since start: when the last cycle was
 }
 
 // Open opens both streams; they start when the graph has linked them.
@@ -103,7 +107,7 @@ func (d *graph) Open(req engine.Request) (engine.Stream, error) {
 		return nil, err
 	}
 	d.waiting = true
-	s := &graphStream{capture: req.Capture, playback: req.Playback, lost: req.Lost, proven: &d.proven}
+	s := &graphStream{req: req, proven: &d.proven, start: time.Now()}
 	s.frames.Store(int64(req.OutputFrames))
 	s.handle = cgo.NewHandle(s)
 	in, monitor := strings.CutSuffix(req.CaptureID, ".monitor")
@@ -128,6 +132,14 @@ func (d *graph) Open(req engine.Request) (engine.Stream, error) {
 // DelayFrames is one cycle: what is captured in one is played in the next.
 func (s *graphStream) DelayFrames() int { return int(s.frames.Load()) }
 
+// Resize wishes for cycles of another length; the graph takes the shortest that any of its streams wishes for.
+func (s *graphStream) Resize(outputFrames int) (int, error) {
+	if n := C.cw_pw_cycle(s.p, C.uint32_t(outputFrames), C.uint32_t(s.req.RateHz)); n < 0 {
+		return 0, devErr("change the cycle of", "PipeWire streams", engine.Reopen, fmt.Errorf("error %d", -n))
+	}
+	return outputFrames, nil
+}
+
 // Close ends the streams and their threads. What does not end in time is leaked.
 func (s *graphStream) Close() error {
 	s.once.Do(func() {
@@ -150,7 +162,7 @@ func (s *graphStream) Close() error {
 //export cwPipewireCapture
 func cwPipewireCapture(handle C.uintptr_t, in *C.float, frames C.uint32_t) {
 	s := cgo.Handle(handle).Value().(*graphStream)
-	s.capture(unsafe.Slice((*float32)(unsafe.Pointer(in)), 2*int(frames)))
+	s.req.Capture(unsafe.Slice((*float32)(unsafe.Pointer(in)), 2*int(frames)))
 }
 
 //export cwPipewirePlayback
@@ -164,13 +176,18 @@ func cwPipewirePlayback(handle C.uintptr_t, out *C.float, frames C.uint32_t) {
 		urgent()
 	}
 	s.frames.Store(int64(frames))
-	s.playback(unsafe.Slice((*float32)(unsafe.Pointer(out)), 2*int(frames)))
+	now := time.Since(s.start)
+	if cycle := time.Duration(float64(frames) / float64(s.req.RateHz) * float64(time.Second)); s.last != 0 && now-s.last > 2*cycle+time.Millisecond && s.req.Underflow != nil {
+		s.req.Underflow() // the graph missed cycles
+	}
+	s.last = now
+	s.req.Playback(unsafe.Slice((*float32)(unsafe.Pointer(out)), 2*int(frames)))
 }
 
 //export cwPipewireLost
 func cwPipewireLost(handle C.uintptr_t, why *C.char) {
 	s := cgo.Handle(handle).Value().(*graphStream)
-	if !s.closing.Load() && s.lost != nil {
-		s.lost(errors.New(C.GoString(why)))
+	if !s.closing.Load() && s.req.Lost != nil {
+		s.req.Lost(errors.New(C.GoString(why)))
 	}
 }

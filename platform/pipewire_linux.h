@@ -53,6 +53,15 @@ struct cw_hook {
 	void *priv;
 };
 
+struct cw_dict_item {
+	const char *key, *value;
+};
+
+struct cw_dict {
+	uint32_t flags, n_items;
+	const struct cw_dict_item *items;
+};
+
 struct cw_pw {
 	void *loop, *context, *core, *in, *out;
 	struct cw_hook in_hook, out_hook;
@@ -68,6 +77,7 @@ struct cw_pw_request {
 
 const char *cw_pw_missing(void);
 struct cw_pw *cw_pw_open(const struct cw_pw_request *q, const char **failed);
+int cw_pw_cycle(struct cw_pw *p, uint32_t frames, uint32_t rate); // wishes for cycles of another length
 void cw_pw_close(struct cw_pw *p);
 
 // Implemented in Go.

@@ -42,6 +42,14 @@ func TestGraphAndItsStandIn(t *testing.T) {
 			n := [2]int64{captured.Load(), played.Load()}
 			return n[0] > 9600 && n[1] > 9600, n
 		})
+		if g, ok := st.(*graphStream); ok {
+			for _, n := range []int{1024, 128} {
+				if _, err := g.Resize(n); err != nil {
+					t.Fatal(err)
+				}
+				eventually(t, "the cycle follows", func() (bool, any) { return g.DelayFrames() == n, g.DelayFrames() })
+			}
+		}
 		if err := st.Close(); err != nil {
 			t.Error(err)
 		}

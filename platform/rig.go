@@ -68,7 +68,7 @@ func (t Taken) Channel(n int) []float64 {
 
 const (
 	// rigBuffer is how much sound lies ready in the server: enough for a busy machine, and the time until a fade-out is heard.
-	rigBuffer = 250 * time.Millisecond
+	rigBuffer = 350 * time.Millisecond
 	// rigFade is how long the fade-out of an interrupted take is.
 	rigFade = 60 * time.Millisecond
 )

@@ -148,9 +148,17 @@ func (a *app) prove(c *cobra.Command, name string, w rigFlags, seats int, png, s
 		if ref[e], err = referenceLevels(snap, corr.Reference, e); err != nil {
 			return err
 		}
+		if len(ref[e]) < 2 && !c.Flags().Changed("ear") && len(side) == 2 {
+			continue
+		}
 		if len(ref[e]) < 2 {
 			return fail(fmt.Errorf("the reference %s has %s of the %s ear, two are the least: measure it with sweep", corr.Reference, plural(uint64(len(ref[e])), "seat"), e))
 		}
+	}
+	// Unless an ear was named, those that the reference was measured on.
+	side = slices.DeleteFunc(slices.Clone(side), func(e dsp.Ear) bool { return len(ref[e]) < 2 })
+	if len(side) == 0 {
+		return fail(fmt.Errorf("the reference %s has no two seats of either ear: measure it with sweep", corr.Reference))
 	}
 	out := proofReport{Cushion: name, Reference: corr.Reference, Seats: []seatReport{}, Warnings: []string{}}
 	dir := filepath.Join(snap.Dir, proofs)

@@ -31,6 +31,7 @@ const (
 	louderDB  = 6.0   // a step up, which is asked for
 	spareDB   = 3.0   // that the microphone input keeps below full scale
 	rigTries  = 3     // how often a seat is repeated before the run ends
+	rigBreaks = 10    // how often it is repeated because the machine, not the seat, was to blame
 	pathDelay = 0.7   // s of recording behind the signal: the way through output, air, input and engine
 )
 
@@ -76,6 +77,8 @@ type rigJob struct {
 	warm    bool
 	talk    *talk
 	close   func()
+
+	status func(context.Context) (control.Status, error) // of the engine that the sweep goes through; nil where it does not
 }
 
 func (j *rigJob) fail(err error) error { return fmt.Errorf("cushwright: %s: %w", j.action, err) }
@@ -126,6 +129,7 @@ func (a *app) openRig(c *cobra.Command, action string, snap *config.Snapshot, w 
 		if j.real, err = platform.OpenRig(platform.ServerString(), through.OutputID, j.set.Input); err != nil {
 			return nil, j.fail(err)
 		}
+		j.status = cl.Status
 	} else if j.rig.Output.ID == platform.VirtualSink {
 		return nil, j.fail(errors.New(`the default output is the virtual sink of an engine that is gone: "cushwright restore" puts the former one back, or name rig.output in settings.toml`))
 	}
@@ -175,6 +179,7 @@ type shot struct {
 	response *swept.Response
 	levelDB  float64
 	at       time.Time
+	broken   bool // the sound system or the engine says that frames were lost
 }
 
 // record plays a sweep to one ear and records it. refused says what the sound system itself knows to be wrong.
@@ -199,6 +204,10 @@ func (j *rigJob) record(ctx context.Context, ear dsp.Ear, short bool, label stri
 		stereo[2*i+int(ear-dsp.Left)] = float32(v)
 	}
 	s = shot{ear: ear, spec: j.spec(j.rig.Input.RateHz, short), levelDB: j.levelDB, at: time.Now()}
+	breaks, err := j.calm(ctx)
+	if err != nil {
+		return s, nil, err
+	}
 	bar := j.talk.bar(label)
 	took, err := j.rig.PlayRecord(ctx, platform.Take{Stereo: stereo, Progress: bar,
 		RecordSeconds: float64(len(mono))/float64(j.rig.Output.RateHz) + pathDelay})
@@ -220,7 +229,49 @@ func (j *rigJob) record(ctx context.Context, ear dsp.Ear, short bool, label stri
 	for _, g := range took.Gaps {
 		refused = &swept.Finding{Kind: swept.Interrupted, Refuse: true, Text: "the sweep was interrupted: " + g.String()}
 	}
+	if j.status != nil {
+		if st, err := j.status(ctx); err != nil {
+			return s, nil, j.fail(err)
+		} else if engineBreaks(st) != breaks {
+			refused = &swept.Finding{Kind: swept.Interrupted, Refuse: true, Text: "the sweep was interrupted: the engine's sound broke off"}
+		}
+	}
+	s.broken = refused != nil
 	return s, refused, nil
+}
+
+// engineBreaks counts what may have torn a sweep that went through the engine.
+func engineBreaks(st control.Status) uint64 {
+	n := st.Counters
+	return n.Underruns + n.Underflows + n.Trims + uint64(st.Reopened)
+}
+
+// calm waits until the engine that the sweep goes through has settled: after a start or a break its resampler seeks the
+// clocks' ratio, and a sweep would be stretched. It counts the breaks so far.
+func (j *rigJob) calm(ctx context.Context) (breaks uint64, err error) {
+	if j.status == nil {
+		return 0, nil
+	}
+	const enough, seeking = 700 * time.Millisecond, 200 // ppm
+	var since time.Time
+	for end := time.Now().Add(20 * time.Second); ; {
+		st, err := j.status(ctx)
+		if err != nil {
+			return 0, j.fail(err)
+		}
+		n, now := engineBreaks(st), time.Now()
+		if n != breaks || math.Abs(st.Counters.DriftPPM) > seeking || since.IsZero() {
+			breaks, since = n, now
+		}
+		if now.Sub(since) > enough || now.After(end) {
+			return breaks, nil
+		}
+		select {
+		case <-ctx.Done():
+			return 0, ctx.Err()
+		case <-time.After(50 * time.Millisecond):
+		}
+	}
 }
 
 // measure records a sweep and works it out. refused is the first reason to repeat it, nil for a good one.
@@ -249,12 +300,13 @@ func (j *rigJob) measure(ctx context.Context, ear dsp.Ear, short bool, label str
 
 // warmUp makes the first sweep of a run a quiet one and asks before it goes louder. refused is why nothing can be measured.
 func (j *rigJob) warmUp(ctx context.Context, ear dsp.Ear) (refused *swept.Finding, err error) {
-	for tries := 1; !j.warm; {
+	for tries := 0; !j.warm; {
 		s, f, err := j.measure(ctx, ear, true, "quiet sweep")
 		if err != nil {
 			return nil, err
 		}
-		if f != nil && (f.Kind == swept.Burst || f.Kind == swept.Interrupted) && tries < rigTries { // may not happen again
+		if f == nil {
+		} else if most, _, passes := j.patience(f, s); passes && tries+1 < most {
 			tries++
 			j.talk.say("the quiet sweep was no good: %s", f.Text)
 			continue
@@ -298,6 +350,35 @@ func (j *rigJob) warmUp(ctx context.Context, ear dsp.Ear) (refused *swept.Findin
 		j.warm = !faint
 	}
 	return nil, nil
+}
+
+// patience is how often a sweep is repeated for what was found, whether the machine is to blame and not the seat, and
+// whether it may pass without anything being changed.
+func (j *rigJob) patience(f *swept.Finding, s shot) (most int, machine, passes bool) {
+	switch f.Kind {
+	case swept.Burst:
+		return rigTries, false, true
+	case swept.Interrupted, swept.ClockOff:
+		if s.broken || j.status != nil {
+			return rigBreaks, true, true
+		}
+		return rigTries, false, true
+	}
+	return rigTries, false, false
+}
+
+// once measures a single sweep, again where something passing spoilt it.
+func (j *rigJob) once(ctx context.Context, ear dsp.Ear, label string) (s shot, refused *swept.Finding, err error) {
+	for tries := 1; ; tries++ {
+		s, refused, err = j.measure(ctx, ear, true, label)
+		if err != nil || refused == nil {
+			return s, refused, err
+		}
+		if most, _, passes := j.patience(refused, s); !passes || tries >= most {
+			return s, refused, nil
+		}
+		j.talk.say("refused: %s", refused.Text)
+	}
 }
 
 // otherEar plays a sweep to the other ear: with one microphone only that tells that the wrong one is on the rig.
@@ -419,6 +500,7 @@ func (j *rigJob) run(ctx context.Context, set seatSet, earsWanted []dsp.Ear) (ou
 // seat measures one seat, again and again until it is good, and writes it.
 func (j *rigJob) seat(ctx context.Context, set seatSet, ear dsp.Ear, n int) (seatReport, error) {
 	var refused []refusal
+	bad, breaks := 0, 0
 	for {
 		f, err := j.warmUp(ctx, ear)
 		if err != nil {
@@ -447,12 +529,20 @@ func (j *rigJob) seat(ctx context.Context, set seatSet, ear dsp.Ear, n int) (sea
 		}
 		refused = append(refused, refusal{f.Kind, f.Text})
 		j.talk.say("refused: %s", f.Text)
-		if len(refused) >= rigTries {
+		most, machine, _ := j.patience(f, s)
+		count := &bad
+		if machine {
+			count = &breaks
+		}
+		if *count++; *count >= most {
 			more := ""
 			if f.Kind == swept.Disagrees || f.Kind == swept.Leak {
 				more = "; perhaps an earlier seat is the odd one: look at them with compare, and delete its file"
 			}
 			return seatReport{}, answerNo{j.fail(fmt.Errorf("the %s ear's seat %d was refused %d times, last of all: %s%s", ear, n, len(refused), f.Text, more))}
+		}
+		if machine {
+			continue
 		}
 		if up := min(j.levelDB+louderDB, j.set.MaxLevelDB); f.Kind == swept.Noisy && up > j.levelDB+0.5 && !j.w.yes {
 			yes, err := j.talk.confirm(ctx, fmt.Sprintf("Sweep at %.0f dB instead of %.0f? Nobody wears the headphones?", up, j.levelDB))

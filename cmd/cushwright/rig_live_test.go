@@ -130,7 +130,7 @@ func TestLiveRigResponse(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	seconds := float64(times(3, 5))
+	seconds := float64(times(2, 5))
 	spec := swept.Default(48000)
 	spec.Seconds, spec.LevelDB = seconds, -20
 	for i, c := range []struct {
@@ -234,7 +234,11 @@ func TestLiveRigResponse(t *testing.T) {
 func TestLiveRigWholeJob(t *testing.T) {
 	onBothAtOnce(t, func(t *testing.T, kind string) {
 		b := newRigBench(t, kind, 2, "sweep_level_db = -20\n")
-		seats := fmt.Sprint(times(3, 5))
+		count, ear, side := times(2, 5), "both", 2
+		if kind == soundtest.PipeWire && !long() {
+			count, ear, side = 3, "left", 1
+		}
+		seats := fmt.Sprint(count)
 		spec := swept.Short(48000)
 		spec.LevelDB = -20
 		noise := noiseFor(headphone(), spec, 50)
@@ -243,8 +247,8 @@ func TestLiveRigWholeJob(t *testing.T) {
 		}
 		for _, n := range []string{"woven", "wipe-clean"} {
 			wear(n)
-			out, messages, code := b.sweepJSON(n, "--ear", "both", "--seats", seats, "--seconds", "1")
-			if code != 0 || len(out.Seats) != 2*times(3, 5) {
+			out, messages, code := b.sweepJSON(n, "--ear", ear, "--seats", seats, "--seconds", "1")
+			if code != 0 || len(out.Seats) != side*count {
 				t.Fatalf("sweep %s: exit %d, %d seats: %s", n, code, len(out.Seats), messages)
 			}
 		}
@@ -254,7 +258,7 @@ func TestLiveRigWholeJob(t *testing.T) {
 			} `json:"ears"`
 		}
 		text, messages, _ := b.command("compare", "woven", "wipe-clean", "--json")
-		if err := json.Unmarshal([]byte(text), &cmp); err != nil || len(cmp.Ears) != 2 {
+		if err := json.Unmarshal([]byte(text), &cmp); err != nil || len(cmp.Ears) != side {
 			t.Fatalf("compare: %v %s%s", err, text, messages)
 		}
 		b.must("derive", "wipe-clean", "--bands", "8")
@@ -266,11 +270,17 @@ func TestLiveRigWholeJob(t *testing.T) {
 			t.Errorf("prove while woven is fitted: exit %d: %s", code, messages)
 		}
 		b.must("wear", "wipe-clean")
-		text, messages, code := b.command("prove", "wipe-clean", "--yes", "--json", "--seats", seats, "--seconds", "1", "--png", filepath.Join(b.bench, "proof.png"))
+		began := time.Now()
+		text, messages, code := b.command("prove", "wipe-clean", "--ear", ear, "--yes", "--json", "--seats", seats, "--seconds", "1", "--png", filepath.Join(b.bench, "proof.png"))
 		var proof proofReport
-		if err := json.Unmarshal([]byte(text), &proof); err != nil || len(proof.Ears) != 2 {
+		if err := json.Unmarshal([]byte(text), &proof); err != nil || len(proof.Ears) != side {
 			t.Fatalf("prove: exit %d, %v: %s%s", code, err, text, messages)
 		}
+		refused := 0
+		for _, s := range proof.Seats {
+			refused += len(s.Refused)
+		}
+		t.Logf("the proof took %.0f s, %d sweeps were repeated", time.Since(began).Seconds(), refused)
 		for _, e := range proof.Ears {
 			if e.BeforeRMSDB == nil || e.Shrink == nil {
 				t.Fatalf("%+v", e)
@@ -286,7 +296,7 @@ func TestLiveRigWholeJob(t *testing.T) {
 		if fi, err := os.Stat(filepath.Join(b.bench, "proof.png")); err != nil || fi.Size() < 10000 {
 			t.Errorf("the plot: %v", err)
 		}
-		if refs, err := (config.Bench{Dir: b.bench}).Seats("wipe-clean"); err != nil || len(refs) != 2*times(3, 5) {
+		if refs, err := (config.Bench{Dir: b.bench}).Seats("wipe-clean"); err != nil || len(refs) != side*count {
 			t.Errorf("the seats through the correction were taken for the cushion's own: %v, %v", refs, err)
 		}
 		// Which cushion is fitted? The engine wears wipe-clean.
@@ -354,9 +364,12 @@ func TestLiveRigFaults(t *testing.T) {
 		{"wrong ear", "other channel", "", func(s *setup) { good(s); s.swapped = true }, false},
 		{"output muted", "output phones is muted", "", good, true},
 		{"interrupted", "interrupted", swept.Interrupted, func(s *setup) { good(s); s.fault = "gap" }, false},
-		{"sound stops", "the sound stops", swept.Interrupted, func(s *setup) { good(s); s.fault = "stop" }, false},
 		{"burst", "noise disturbed", swept.Burst, func(s *setup) { good(s); s.fault = "burst" }, false},
+		{"sound stops", "the sound stops", swept.Interrupted, func(s *setup) { good(s); s.fault = "stop" }, false},
 	} {
+		if c.name == "sound stops" && !long() {
+			break // the gap is of its kind
+		}
 		b.air.put(func(s *setup) { c.put(s); s.faultIn = b.air.sounds + 2 }) // after the quiet sweep
 		b.SetMute("phones", c.mute)
 		name := strings.ReplaceAll(c.name, " ", "-")

@@ -96,7 +96,7 @@ func (a *app) which(c *cobra.Command, w rigFlags, wear bool) error {
 	var s shot
 	if err == nil {
 		j.levelDB = j.wantDB
-		s, f, err = j.measure(c.Context(), side[0], true, "sweep")
+		s, f, err = j.once(c.Context(), side[0], "sweep")
 	}
 	if err == nil && f != nil {
 		err = answerNo{j.fail(f)}

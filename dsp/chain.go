@@ -167,17 +167,18 @@ func (c *Chain) run(buf []float64) bool {
 
 // delay holds the frames back by the padding.
 func (c *Chain) delay(buf []float64) {
-	if len(c.ring) == 0 {
-		return
-	}
-	at := c.ringAt
-	for i := range buf {
-		buf[i], c.ring[at] = c.ring[at], buf[i]
-		if at++; at == len(c.ring) {
-			at = 0
+	for len(buf) > 0 && len(c.ring) > 0 {
+		held := c.ring[c.ringAt:]
+		n := min(len(held), len(buf))
+		held = held[:n]
+		for i, x := range buf[:n] {
+			buf[i], held[i] = held[i], x
+		}
+		buf = buf[n:]
+		if c.ringAt += n; c.ringAt == len(c.ring) {
+			c.ringAt = 0
 		}
 	}
-	c.ringAt = at
 }
 
 func silent(buf []float64) bool {

@@ -8,7 +8,8 @@ import (
 //go:generate go run ./internal/kernelgen/main.go -out kernel_amd64.s -stubs kernel_stub_amd64.go -pkg dsp
 
 // A pass runs a few sections over interleaved stereo, as vectors of lanes. A pair of lanes holds one section of the left
-// and of the right ear, the first section in the highest pair of its vector. With b0 taken out in front (the gain behind the pass holds the product), a section is, in state-space form,
+// and of the right ear. With b0 taken out in front (the gain behind the pass holds the product), a section is, in
+// state-space form,
 //
 //	y = x + s1;  s1' = na1·s1 + (c1·x + s2);  s2' = c2·x + na2·s1
 //	c1 = b1/b0 - a1,  c2 = b2/b0 - a2,  na1 = -a1,  na2 = -a2
@@ -16,8 +17,8 @@ import (
 // which leaves one fused multiply-add in the loop from s1 to s1. The vector kernels fuse the same products and give the
 // same bits as each other; the plain one may round a product more, which stays below -250 dBFS.
 //
-// mem, 64-byte aligned: gains of left and right and 6 unused, then per group of lanes na1, na2, c1, c2 and the section
-// number of each lane (int64), then per group s1 and s2.
+// mem, 64-byte aligned: gains of left and right, the same again, 4 unused, then per group of lanes na1, na2, c1, c2, then per group s1
+// and s2. Section q of the pass is in group q mod groups; the first ones are in the lowest lanes.
 type pass struct {
 	mem   []float64
 	state []float64 // the tail of mem
@@ -25,27 +26,21 @@ type pass struct {
 	run   func(buf *float64, frames int, mem *float64)
 }
 
-// kernel is one way to run passes. shapes lists the lane groups a pass may consist of.
+// kernel is one way to run passes. shapes lists the passes it has, the smallest first.
 type kernel struct {
 	name   string
 	shapes []passShape
-	most   int // sections of the pass that does most for its time
 }
 
+// passShape is a pass of groups·lanes/2 sections.
 type passShape struct {
-	lanes []int
-	run   func(buf *float64, frames int, mem *float64)
+	groups, lanes int
+	run           func(buf *float64, frames int, mem *float64)
 }
 
-func (s passShape) sections() int {
-	n := 0
-	for _, l := range s.lanes {
-		n += l / 2
-	}
-	return n
-}
+func (s passShape) sections() int { return s.groups * s.lanes / 2 }
 
-var plain = kernel{"plain", []passShape{{[]int{2}, plainPass}}, 1}
+var plain = kernel{"plain", []passShape{{1, 2, plainPass}}}
 
 // kernels lists those this processor can run, the fastest first.
 var kernels = append(processorKernels(), plain)
@@ -57,7 +52,8 @@ const floor = 1e-15
 // newPasses lays out both ears' sections for k; the shorter ear is filled up with identities.
 func (k kernel) newPasses(ears [2][]Section, gain float64) []*pass {
 	n := max(len(ears[0]), len(ears[1]), 1)
-	count := (n + k.most - 1) / k.most
+	most := k.shapes[len(k.shapes)-1].sections()
+	count := (n + most - 1) / most
 	var ps []*pass
 	var out [2]level
 	for ear := range out {
@@ -94,39 +90,31 @@ func (l *level) times(x float64) {
 }
 
 func newPass(shape passShape, ears [2][]Section, lo, hi int, out *[2]level, last bool) *pass {
-	total := 0
-	for _, l := range shape.lanes {
-		total += l
-	}
-	mem := make([]float64, 8+7*total+8)
+	total, l := shape.groups*shape.lanes, shape.lanes
+	mem := make([]float64, 8+6*total+8)
 	for uintptr(unsafe.Pointer(&mem[0]))%64 != 0 {
 		mem = mem[1:]
 	}
-	p := &pass{mem: mem[:8+7*total], run: shape.run}
-	p.state = p.mem[8+5*total:]
+	p := &pass{mem: mem[:8+6*total], run: shape.run}
+	p.state = p.mem[8+4*total:]
 	p.least = make([]float64, len(p.state))
-	at, st, section := 8, 0, lo
-	for _, l := range shape.lanes {
-		for k := range l {
-			ear, q := k&1, k/2
-			j := l - 2 - 2*q + ear
+	for q := range shape.sections() {
+		at, st := 8+4*l*(q%shape.groups), 2*l*(q%shape.groups)
+		for ear := range out {
+			j := 2*(q/shape.groups) + ear
 			s := Section{B0: 1}
-			if i := section + q; i < hi && i < len(ears[ear]) {
-				s = ears[ear][i]
+			if lo+q < hi && lo+q < len(ears[ear]) {
+				s = ears[ear][lo+q]
 			}
 			p.mem[at+j] = -s.A1
 			p.mem[at+l+j] = -s.A2
 			p.mem[at+2*l+j] = s.B1/s.B0 - s.A1
 			p.mem[at+3*l+j] = s.B2/s.B0 - s.A2
-			p.mem[at+4*l+j] = math.Float64frombits(uint64(section - lo + q))
 			o := &out[ear]
 			o.times(s.B0)
 			p.least[st+j] = math.Ldexp(floor/o.mant, o.done-o.exp)
 			p.least[st+l+j] = p.least[st+j]
 		}
-		section += l / 2
-		at += 5 * l
-		st += 2 * l
 	}
 	for ear := range out {
 		o := &out[ear]
@@ -138,6 +126,7 @@ func newPass(shape passShape, ears [2][]Section, lo, hi int, out *[2]level, last
 			o.done = o.exp
 		}
 	}
+	copy(p.mem[2:4], p.mem[:2])
 	return p
 }
 
@@ -155,33 +144,30 @@ func (p *pass) flush() (zero, finite bool) {
 	return zero, finite
 }
 
-// check is flush without flushing.
+// check is flush without flushing. Without their sign, numbers order like integers, infinity and NaN last.
 func (p *pass) check() (zero, finite bool) {
-	zero, finite = true, true
+	most := uint64(0)
 	for _, s := range p.state {
-		if s != 0 {
-			zero = false
-			finite = finite && math.Abs(s) <= math.MaxFloat64
-		}
+		most = max(most, math.Float64bits(s)<<1)
 	}
-	return zero, finite
+	return most == 0, most < 0x7ff<<53
 }
 
 // plainPass runs one section of each ear. It leaves fusing to the compiler: math.FMA is slow where the processor has
 // none, and such a processor is what this is for.
 func plainPass(buf *float64, frames int, mem *float64) {
 	b := unsafe.Slice(buf, 2*frames)
-	m := (*[22]float64)(unsafe.Pointer(mem))
+	m := (*[20]float64)(unsafe.Pointer(mem))
 	na1l, na1r, na2l, na2r := m[8], m[9], m[10], m[11]
 	c1l, c1r, c2l, c2r := m[12], m[13], m[14], m[15]
-	l1, r1, l2, r2 := m[18], m[19], m[20], m[21]
+	l1, r1, l2, r2 := m[16], m[17], m[18], m[19]
 	for i := 0; i+1 < len(b); i += 2 {
 		x, z := b[i], b[i+1]
 		b[i], b[i+1] = x+l1, z+r1
 		l1, l2 = na1l*l1+(c1l*x+l2), c2l*x+na2l*l1
 		r1, r2 = na1r*r1+(c1r*z+r2), c2r*z+na2r*r1
 	}
-	m[18], m[19], m[20], m[21] = l1, r1, l2, r2
+	m[16], m[17], m[18], m[19] = l1, r1, l2, r2
 	if gl, gr := m[0], m[1]; gl != 1 || gr != 1 {
 		for i := 0; i+1 < len(b); i += 2 {
 			b[i] *= gl

@@ -2,10 +2,12 @@
 
 // Command kernelgen writes the chain kernels for amd64.
 //
-// A pass runs S sections on interleaved stereo. Each pair of lanes of its vectors is one section, left and right, the first in the
-// highest lanes, so that input enters at the top and output leaves at the bottom at one shuffle a step; section j works on frame t-K·j at step t, so that one vector operation advances all sections at once and the only chain
-// between steps is the recursion itself. Filling and draining this pipeline happens inside every call, with the lanes
-// that have no frame masked off: a kernel has no lag, and its result does not depend on how a signal is cut into blocks.
+// A pass runs S sections on interleaved stereo. A vector holds two sections, left and right of each: G = S/2 groups, the
+// first G sections in the lower halves, the others in the upper ones. A step takes a frame through the lower halves of all
+// groups in turn and, at the same time, a frame 4 earlier through the upper halves. So sound goes from group to group without a
+// shuffle, and once a step from the last group's lower half to the first group's upper one, by way of the buffer; 4 frames
+// later it is there without waiting. The halves that have no frame yet, or no more, are left out at both ends of every call: a
+// kernel has no lag, and its result does not depend on how a signal is cut into blocks.
 //
 // A section is in state-space form with its first coefficient divided out (see pass in kernel.go):
 //
@@ -20,272 +22,177 @@ import (
 	. "github.com/mmcloughlin/avo/reg"
 )
 
-const headBytes = 64 // gains of left and right, padding
-
-// group is one vector's worth of sections: 4 lanes (2 sections) or 8 lanes (4 sections).
-type group struct {
-	lanes         int
-	y, s1, s2, co VecPhysical // co is the first of four coefficient registers, nil: from memory
-	coef          [4]Op
-	na1, na2      Op
-	c1, c2, off   Op
-	m1, m2        Mem
-}
-
-var (
-	ys = []VecPhysical{Y0, Y1, Y2, Y3, Y4, Y5, Y6, Y7, Y8, Y9, Y10, Y11, Y12, Y13, Y14, Y15, Y16, Y17, Y18, Y19, Y20, Y21, Y22, Y23, Y24, Y25, Y26, Y27, Y28, Y29, Y30, Y31}
-	zs = []VecPhysical{Z0, Z1, Z2, Z3, Z4, Z5, Z6, Z7, Z8, Z9, Z10, Z11, Z12, Z13, Z14, Z15, Z16, Z17, Z18, Z19, Z20, Z21, Z22, Z23, Z24, Z25, Z26, Z27, Z28, Z29, Z30, Z31}
+const (
+	headBytes = 64 // gains of left and right, twice, padding
+	ahead     = 4  // frames the lower halves run ahead
 )
 
-func vec(lanes, i int) VecPhysical {
-	if lanes == 8 {
-		return zs[i]
-	}
-	return ys[i]
-}
-
-func xmm(v VecPhysical) Op { return v.AsX() }
+var ys = []VecPhysical{Y0, Y1, Y2, Y3, Y4, Y5, Y6, Y7, Y8, Y9, Y10, Y11, Y12, Y13, Y14, Y15}
 
 func main() {
 	ConstraintExpr("!purego")
 	for g := 1; g <= 5; g++ {
-		l := make([]int, g)
-		for i := range l {
-			l[i] = 4
-		}
-		kernel(fmt.Sprintf("passAVX2x%d", 2*g), l, false)
-	}
-	for _, l := range [][]int{{4}, {8}, {4, 8}, {8, 8}, {4, 8, 8}, {8, 8, 8}, {4, 8, 8, 8}} {
-		s := 0
-		for _, n := range l {
-			s += n / 2
-		}
-		kernel(fmt.Sprintf("passAVX512x%d", s), l, true)
+		chain(g)
 	}
 	Generate()
 }
 
-func kernel(name string, lanes []int, wide bool) {
+// lanes says which half of the vectors is worked on.
+type lanes int
+
+const (
+	both lanes = iota
+	lower
+	upper
+)
+
+func (l lanes) reg(i int) Op {
+	if l == both {
+		return ys[i]
+	}
+	return ys[i].AsX()
+}
+
+func chain(groups int) {
+	name := fmt.Sprintf("passAVX2x%d", 2*groups)
 	TEXT(name, NOSPLIT, "func(buf *float64, frames int, p *float64)")
 	Doc(name + " runs a pass in place, see pass.")
 	in := Load(Param("buf"), GP64())
 	n := Load(Param("frames"), GP64())
 	p := Load(Param("p"), GP64())
-	out, t := GP64(), GP64()
+	out, m, count := GP64(), GP64(), GP64()
+
+	mem := func(l lanes, off int) Mem {
+		if l == upper {
+			off += 16
+		}
+		return Mem{Base: p, Disp: headBytes + off}
+	}
+	coef := func(l lanes, g, k int) Mem { return mem(l, 128*g+32*k) } // na1, na2, c1, c2
+	state := func(l lanes, g, k int) Mem { return mem(l, 128*groups+64*g+32*k) }
+	s1 := func(l lanes, g int) Op { return l.reg(2 * g) }
+	s2 := func(l lanes, g int) Op { return l.reg(2*g + 1) }
+	const x0, x1, y, c1, c2, t = 10, 11, 12, 13, 14, 15
+	load := func(l lanes) {
+		for g := range groups {
+			VMOVUPD(state(l, g, 0), s1(l, g))
+			VMOVUPD(state(l, g, 1), s2(l, g))
+		}
+	}
+	save := func(l lanes) {
+		for g := range groups {
+			VMOVUPD(s1(l, g), state(l, g, 0))
+			VMOVUPD(s2(l, g), state(l, g, 1))
+		}
+	}
+	// one takes the frame in x0 through all groups. The states end up in exchanged registers, hence the moves.
+	one := func(l lanes) (result int) {
+		x, y := x0, y
+		for g := range groups {
+			a, b, t := s1(l, g), s2(l, g), l.reg(c1)
+			VADDPD(a, l.reg(x), l.reg(y))
+			VFMADD231PD(coef(l, g, 2), l.reg(x), b)
+			VMULPD(coef(l, g, 3), l.reg(x), t)
+			VFMADD231PD(coef(l, g, 1), a, t)
+			VFMADD132PD(coef(l, g, 0), b, a)
+			VMOVAPD(t, b)
+			x, y = y, x
+		}
+		return x
+	}
+	// two takes the frames in x0 and x1 through all groups.
+	two := func() (first, second int) {
+		l, xa, xb, y := both, x0, x1, y
+		for g := range groups {
+			a, b, c, d, t := s1(l, g), s2(l, g), l.reg(c1), l.reg(c2), l.reg(t)
+			VMOVUPD(coef(l, g, 2), c)
+			VMOVUPD(coef(l, g, 3), d)
+			VADDPD(a, l.reg(xa), l.reg(y))
+			VFMADD231PD(c, l.reg(xa), b)
+			VMULPD(d, l.reg(xa), t)
+			VFMADD231PD(coef(l, g, 0), a, b) // s1 between the frames
+			VFMADD231PD(coef(l, g, 1), a, t) // s2
+			VADDPD(b, l.reg(xb), l.reg(xa))
+			VFMADD231PD(c, l.reg(xb), t)
+			VMULPD(d, l.reg(xb), a)
+			VFMADD231PD(coef(l, g, 1), b, a)
+			VFMADD132PD(coef(l, g, 0), t, b)
+			VMOVAPD(b, t)
+			VMOVAPD(a, b)
+			VMOVAPD(t, a)
+			xa, xb, y = y, xa, xb
+		}
+		return xa, xb
+	}
+	gain := Mem{Base: p}
+	take := func(x int, disp int) {
+		VMOVUPD(Mem{Base: in, Disp: disp}, ys[x].AsX())
+		VINSERTF128(Imm(1), Mem{Base: out, Disp: disp}, ys[x], ys[x])
+	}
+	hand := func(x int, disp int) { VMOVUPD(ys[x].AsX(), Mem{Base: in, Disp: disp}) }
+
 	MOVQ(in, out)
-	XORQ(t, t)
+	MOVQ(n, m)
+	CMPQ(m, Imm(ahead))
+	JLE(LabelRef("short"))
+	MOVQ(I32(ahead), m)
+	Label("short")
+	SUBQ(m, n) // frames for both halves
 
-	regs := 0
-	next := func(l int) VecPhysical { regs++; return vec(l, regs-1) }
-	gs := make([]*group, len(lanes))
-	stages, off := 0, headBytes
-	for i, l := range lanes {
-		g := &group{lanes: l, y: next(l), s1: next(l), s2: next(l)}
-		b := 8 * l
-		at := func(k int) Mem { return Mem{Base: p, Disp: off + k*b} }
-		g.na1, g.na2, g.c1, g.c2, g.off = at(0), at(1), at(2), at(3), at(4)
-		if wide {
-			for _, c := range []*Op{&g.na1, &g.na2, &g.c1, &g.c2} {
-				r := next(l)
-				VMOVUPD(*c, r)
-				*c = r
-			}
-		}
-		off += 5 * b
-		stages += l / 2
-		gs[i] = g
-	}
-	for _, g := range gs {
-		b := 8 * g.lanes
-		g.m1, g.m2 = Mem{Base: p, Disp: off}, Mem{Base: p, Disp: off + b}
-		off += 2 * b
-		zero(g.y, wide)
-	}
-	fill := stages - 1
-	scratch := 16
-	if wide {
-		scratch = 32
-	}
-	xi := scratch - 1
-	last := gs[len(gs)-1]
+	Comment("the lower halves alone")
+	load(lower)
+	MOVQ(m, count)
+	Label("lower")
+	VMOVUPD(Mem{Base: in}, ys[x0].AsX())
+	VMOVUPD(ys[one(lower)].AsX(), Mem{Base: in})
+	ADDQ(Imm(16), in)
+	DECQ(count)
+	JNZ(LabelRef("lower"))
+	save(lower)
 
-	// shift leaves in x what group g's sections take in: the frame before from its left neighbour.
-	shift := func(i int, x VecPhysical, loadInput func(dst VecPhysical)) {
-		g := gs[i]
-		prev := x
-		if i == 0 {
-			loadInput(x)
-		} else {
-			prev = gs[i-1].y
-			if g.lanes == 8 {
-				prev = prev.AsZ().(VecPhysical)
-			} else {
-				prev = prev.AsY().(VecPhysical)
-			}
-		}
-		if wide {
-			VALIGNQ(U8(2), g.y, prev, x)
-		} else {
-			VPERM2F128(U8(0x21), prev, g.y, x)
-		}
-	}
-	store := func(x VecPhysical) {
-		xx := x.AsX()
-		VMULPD(Mem{Base: p}, xmm(last.y), xx)
-		VMOVUPD(xx, Mem{Base: out})
-		ADDQ(Imm(16), out)
-	}
-	load := func(disp int) func(dst VecPhysical) {
-		return func(dst VecPhysical) {
-			VMOVUPD(Mem{Base: in, Disp: disp}, dst.AsX())
-		}
-	}
-
-	// A masked step fills and drains, at any number of frames. AVX2 keeps the states in memory meanwhile.
-	masked := func(id string) {
-		Label("masked" + id)
-		x0 := vec(lanes[0], xi)
-		for i := len(gs) - 1; i >= 0; i-- {
-			g := gs[i]
-			x := vec(g.lanes, xi)
-			shift(i, x, func(VecPhysical) {
-				zero(x0, wide)
-				CMPQ(t, n)
-				JGE(LabelRef("dry" + id))
-				load(0)(x0)
-				ADDQ(Imm(16), in)
-				Label("dry" + id)
-			})
-			if wide {
-				a, b := vec(g.lanes, xi-1), vec(g.lanes, xi-2)
-				VPBROADCASTQ(t, a)
-				VPSUBQ(g.off, a, a)
-				VPCMPUQ(U8(1), vec(g.lanes, xi-3), a, K1) // 0 ≤ t-off < n, unsigned
-				VADDPD(g.s1, x, g.y)
-				VMOVAPD(g.s2, a)
-				VFMADD231PD(g.c1, x, a)
-				VFMADD231PD(g.na1, g.s1, a)
-				VMULPD(g.na2, g.s1, b)
-				VFMADD231PD(g.c2, x, b)
-				VMOVAPD(a, K1, g.s1)
-				VMOVAPD(b, K1, g.s2)
-			} else {
-				// The state registers are free here, those of group 0 serve as scratch. They are never the y.
-				m, a, b, c := gs[0].s1, gs[0].s2, vec(4, 15), vec(4, 14)
-				_ = b
-				if len(gs) == 5 {
-					c = gs[1].s1
-				}
-				d := gs[len(gs)-1].s2
-				if len(gs) == 1 {
-					d = vec(4, 13)
-				}
-				VMOVQ(t, m.AsX())
-				VPBROADCASTQ(m.AsX(), m)
-				VPSUBQ(g.off, m, m)
-				VMOVQ(n, a.AsX())
-				VPBROADCASTQ(a.AsX(), a)
-				VPCMPGTQ(m, a, a)
-				VPANDN(a, m, m) // sign set where 0 ≤ t-off < n
-				VMOVUPD(g.m1, a)
-				VADDPD(a, x, g.y)
-				VMOVUPD(g.m2, c)
-				VFMADD231PD(g.c1, x, c)
-				VFMADD231PD(g.na1, a, c) // new s1
-				VMULPD(g.na2, a, d)
-				VFMADD231PD(g.c2, x, d) // new s2
-				VBLENDVPD(m, c, a, a)
-				VMOVUPD(a, g.m1)
-				VMOVUPD(g.m2, a)
-				VBLENDVPD(m, d, a, a)
-				VMOVUPD(a, g.m2)
-			}
-		}
-		CMPQ(t, Imm(uint64(fill)))
-		JL(LabelRef("noout" + id))
-		store(vec(lanes[0], xi))
-		Label("noout" + id)
-		INCQ(t)
-	}
-
-	states := func(save bool) {
-		for _, g := range gs {
-			if save {
-				VMOVUPD(g.s1, g.m1)
-				VMOVUPD(g.s2, g.m2)
-			} else {
-				VMOVUPD(g.m1, g.s1)
-				VMOVUPD(g.m2, g.s2)
-			}
-		}
-	}
-	if wide { // registers enough to keep them throughout
-		states(false)
-		VPBROADCASTQ(n, zs[xi-3])
-	}
-
-	end := GP64()
-	Comment("fill the pipeline")
-	Label("fill")
-	masked("fill")
-	CMPQ(t, Imm(uint64(fill)))
-	JL(LabelRef("maskedfill"))
-
-	Comment("all lanes busy, two steps a turn")
-	MOVQ(n, end)
-	SUBQ(t, end)
-	SARQ(Imm(1), end)
-	JLE(LabelRef("drain"))
-	LEAQ(Mem{Base: t, Index: end, Scale: 2}, t)
-	if !wide {
-		states(false)
-	}
-	Label("busy")
-	for half := range 2 {
-		for i := len(gs) - 1; i >= 0; i-- {
-			g := gs[i]
-			x := vec(g.lanes, xi)
-			if wide { // registers to spare: let the groups overlap
-				x = vec(g.lanes, xi-i%3)
-			}
-			shift(i, x, load(16*half))
-			VADDPD(g.s1, x, g.y)
-			VFMADD231PD(g.c1, x, g.s2)
-			VFMADD231PD(g.na1, g.s1, g.s2)
-			VMULPD(g.na2, g.s1, g.s1)
-			VFMADD231PD(g.c2, x, g.s1)
-			g.s1, g.s2 = g.s2, g.s1
-		}
-		store(vec(lanes[0], xi))
-	}
+	Comment("both, two frames a turn")
+	MOVQ(n, count)
+	SHRQ(Imm(1), count)
+	JZ(LabelRef("odd"))
+	load(both)
+	Label("both")
+	take(x0, 0)
+	take(x1, 16)
+	a, b := two()
+	hand(a, 0)
+	hand(b, 16)
+	VPERM2F128(Imm(0x31), ys[b], ys[a], ys[t])
+	VMULPD(gain, ys[t], ys[t])
+	VMOVUPD(ys[t], Mem{Base: out})
 	ADDQ(Imm(32), in)
-	DECQ(end)
-	JNZ(LabelRef("busy"))
-	if !wide {
-		states(true)
-	}
+	ADDQ(Imm(32), out)
+	DECQ(count)
+	JNZ(LabelRef("both"))
+	save(both)
+	Label("odd")
+	TESTQ(I32(1), n)
+	JZ(LabelRef("even"))
+	load(both)
+	take(x0, 0)
+	a = one(both)
+	hand(a, 0)
+	VMULPD(gain, ys[a], ys[a])
+	VEXTRACTF128(Imm(1), ys[a], Mem{Base: out})
+	ADDQ(Imm(16), out)
+	save(both)
+	Label("even")
 
-	Comment("drain")
-	Label("drain")
-	MOVQ(n, end)
-	ADDQ(Imm(uint64(fill)), end)
-	CMPQ(t, end)
-	JGE(LabelRef("done"))
-	masked("drain")
-	CMPQ(t, end)
-	JL(LabelRef("maskeddrain"))
-	Label("done")
-	if wide {
-		states(true)
-	}
+	Comment("the upper halves alone")
+	load(upper)
+	Label("upper")
+	VMOVUPD(Mem{Base: out}, ys[x0].AsX())
+	a = one(upper)
+	VMULPD(gain, ys[a].AsX(), ys[a].AsX())
+	VMOVUPD(ys[a].AsX(), Mem{Base: out})
+	ADDQ(Imm(16), out)
+	DECQ(m)
+	JNZ(LabelRef("upper"))
+	save(upper)
 	VZEROUPPER()
 	RET()
-}
-
-func zero(v VecPhysical, wide bool) {
-	if wide {
-		VPXORQ(v, v, v)
-	} else {
-		VXORPD(v, v, v)
-	}
 }

@@ -77,6 +77,7 @@ var steps = []step{
 	{"cross", "the whole compiles for Windows (cgo), macOS and arm64 (without cgo)", (*checker).cross, false},
 	{"unit", "every package but the live ones, under the race detector", (*checker).unit, false},
 	{"purego", "signal processing without assembly", (*checker).purego, false},
+	{"soak", "minutes of sound (hours with -long) through the engine on simulated clocks, at full speed", (*checker).soak, false},
 	{"live", "the packages that run sound servers, one at a time and at full speed", (*checker).live, false},
 	{"live-race", "the same under the race detector", (*checker).liveRace, true},
 	{"fuzz", "every fuzz target for a few seconds", (*checker).fuzz, false},

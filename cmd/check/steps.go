@@ -67,6 +67,10 @@ func (c *checker) unit() {
 
 func (c *checker) purego() { c.goTest(nil, "-tags", "purego", "-timeout", c.timeout("5m"), "./dsp") }
 
+func (c *checker) soak() {
+	c.goTest(nil, "-run", "TestSoak|TestClockError", "-timeout", c.timeout("5m"), "./engine")
+}
+
 func (c *checker) live() {
 	if _, pkgs := c.packages(); len(pkgs) > 0 {
 		c.goTest(nil, append([]string{"-p", "1", "-timeout", c.timeout("10m")}, pkgs...)...)

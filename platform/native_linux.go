@@ -29,6 +29,7 @@ const (
 	packetHeader  = 20          // length, channel, offset (two words), flags; big-endian
 	controlPacket = 0xFFFFFFFF  // the channel of everything that is not audio
 	mostPacket    = 1 << 20     // bytes; the server's own audio packets stay below 64 KiB
+	mostRequest   = 8 << 20     // bytes; the server's own buffers hold 4 MiB at most
 	mostFrames    = 8192        // per call of a callback
 	frameBytes    = 8           // stereo float32
 	controlQueue  = 256         // control packets in hand before the connection is given up
@@ -184,6 +185,9 @@ func (w *wire) handle(channel uint32, packet []byte) error {
 	case proto.OpRequest:
 		if index, ok := word(body, 2); ok && w.playback != nil {
 			bytes, _ := word(body, 3)
+			if bytes > mostRequest {
+				return fmt.Errorf("a request for %d bytes", bytes)
+			}
 			return w.play(index, int(bytes/frameBytes), w.playback)
 		}
 		return nil

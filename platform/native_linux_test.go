@@ -1,0 +1,157 @@
+package platform
+
+import (
+	"encoding/binary"
+	"net"
+	"os"
+	"path/filepath"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"github.com/jfreymuth/pulse/proto"
+)
+
+// wired is a wire whose other end the test holds.
+func wired(t testing.TB, w *wire) net.Conn {
+	t.Helper()
+	l, err := net.Listen("unix", filepath.Join(t.TempDir(), "s"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	conn, err := net.Dial("unix", l.Addr().String())
+	if err != nil {
+		t.Fatal(err)
+	}
+	far, err := l.Accept()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := w.take(conn); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { w.Close(); far.Close() })
+	return far
+}
+
+func packet(channel uint32, body []byte) []byte {
+	b := binary.BigEndian.AppendUint32(nil, uint32(len(body)))
+	b = binary.BigEndian.AppendUint32(b, channel)
+	b = append(b, make([]byte, 12)...)
+	return append(b, body...)
+}
+
+func words(v ...uint32) (b []byte) {
+	for _, x := range v {
+		b = binary.BigEndian.AppendUint32(append(b, 'L'), x)
+	}
+	return b
+}
+
+// A request of the server's is answered with that many frames, split where they are many, and audio comes in whole
+// however the bytes are cut on their way.
+func TestWire(t *testing.T) {
+	in := make(chan float32, 100000)
+	var n atomic.Int32
+	w := &wire{
+		capture:  func(s []float32) { in <- s[0]; in <- s[len(s)-1] },
+		playback: func(s []float32) { n.Add(1); clear(s) },
+	}
+	far := wired(t, w)
+	audio := make([]float32, 64)
+	audio[0], audio[63] = 0.5, -0.25
+	stream := packet(7, bytesOf(audio))
+	stream = append(stream, packet(controlPacket, words(proto.OpRequest, controlPacket, 3, 10*frameBytes))...)
+	for _, b := range stream { // one byte at a time
+		if _, err := far.Write([]byte{b}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if a, b := <-in, <-in; a != 0.5 || b != -0.25 {
+		t.Errorf("captured %v … %v", a, b)
+	}
+	far.SetReadDeadline(time.Now().Add(5 * time.Second))
+	read := func(frames int) []byte {
+		b := make([]byte, packetHeader+frames*frameBytes)
+		for got := 0; got < len(b); {
+			k, err := far.Read(b[got:])
+			if err != nil {
+				t.Fatal(err)
+			}
+			got += k
+		}
+		if size, ch := binary.BigEndian.Uint32(b), binary.BigEndian.Uint32(b[4:]); int(size) != frames*frameBytes || ch != 3 {
+			t.Fatalf("a packet of %d bytes for stream %d", size, ch)
+		}
+		return b[packetHeader:]
+	}
+	read(10)
+	far.Write(packet(controlPacket, words(proto.OpRequest, controlPacket, 3, (mostFrames+5)*frameBytes)))
+	read(mostFrames)
+	read(5)
+	if n := n.Load(); n != 3 {
+		t.Errorf("%d calls for three packets", n)
+	}
+}
+
+func TestWireLoses(t *testing.T) {
+	for name, send := range map[string][]byte{
+		"end":          nil,
+		"huge packet":  {0xff, 0xff, 0xff, 0xff, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0},
+		"greedy":       packet(controlPacket, words(proto.OpRequest, controlPacket, 3, 0xffffffff)),
+		"odd audio":    packet(1, make([]byte, 13)),
+		"stream ended": packet(controlPacket, words(proto.OpPlaybackStreamKilled, controlPacket, 3)),
+	} {
+		t.Run(name, func(t *testing.T) {
+			lost := make(chan error, 1)
+			w := &wire{capture: func([]float32) {}, playback: func([]float32) {}, lost: func(err error) { lost <- err }}
+			far := wired(t, w)
+			far.Write(send)
+			if send == nil {
+				far.Close()
+			}
+			select {
+			case err := <-lost:
+				t.Log(err)
+			case <-time.After(5 * time.Second):
+				t.Error("nobody was told")
+			}
+		})
+	}
+}
+
+// Whatever a server sends, the thread ends or goes on; it neither crashes nor calls back with half a frame.
+func FuzzWire(f *testing.F) {
+	f.Add(packet(1, make([]byte, 64)))
+	f.Add(packet(controlPacket, words(proto.OpRequest, controlPacket, 3, 80)))
+	f.Add(packet(controlPacket, words(proto.OpUnderflow, controlPacket, 3)))
+	f.Add(append(packet(controlPacket, words(proto.OpReply, 1)), 1, 2, 3))
+	f.Add(packet(controlPacket, []byte("Lx")))
+	null, err := os.OpenFile(os.DevNull, os.O_WRONLY, 0)
+	if err != nil {
+		f.Fatal(err)
+	}
+	defer null.Close()
+	f.Fuzz(func(t *testing.T, b []byte) {
+		w := &wire{fd: int(null.Fd()), capture: func(s []float32) {
+			if len(s) == 0 || len(s)%2 != 0 {
+				t.Errorf("%d samples", len(s))
+			}
+		}, playback: func(s []float32) { clear(s) }, underflow: func() {},
+			in: make([]float32, 2*mostFrames), out: make([]float32, packetHeader/4+2*mostFrames), control: make(chan []byte, controlQueue)}
+		for len(b) >= packetHeader {
+			size := min(int(binary.BigEndian.Uint32(b)), len(b)-packetHeader)
+			if size < 0 {
+				return
+			}
+			if len(w.control) > 0 {
+				<-w.control
+			}
+			if w.handle(binary.BigEndian.Uint32(b[4:]), b[:packetHeader+size]) != nil {
+				return
+			}
+			b = b[packetHeader+size:]
+		}
+	})
+}

@@ -2,6 +2,7 @@ package engine
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"time"
 )
@@ -151,6 +152,9 @@ type Router interface {
 	// and mute, so that volume keys work and nothing jumps when the engine dies. Safe for any goroutine, no locks.
 	InputGain() float32
 }
+
+// ErrNoOutput is wrapped by what Take returns where the output it was asked for is not there.
+var ErrNoOutput = errors.New("no such output")
 
 // Stalled is how long no callback may come before the supervisor reopens the streams.
 const Stalled = 500 * time.Millisecond

@@ -3,6 +3,7 @@ package engine_test
 import (
 	"context"
 	"errors"
+	"fmt"
 	"log/slog"
 	"math"
 	"sync"
@@ -267,12 +268,17 @@ type router struct {
 	mu     sync.Mutex
 	taken  []string
 	freed  int
+
+	missing string
 }
 
 func (r *router) Take(_ context.Context, output string) (engine.Route, error) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	r.taken = append(r.taken, output)
+	if output != "" && output == r.missing {
+		return engine.Route{}, &engine.Error{Action: "use output", Object: output, Reaction: engine.Reopen, Err: fmt.Errorf("%w; there are none", engine.ErrNoOutput)}
+	}
 	return engine.Route{CaptureID: "virtual.monitor", OutputID: "real", OutputName: "real", RateHz: 48000, Channels: 2}, nil
 }
 func (r *router) Release(context.Context) error    { r.mu.Lock(); r.freed++; r.mu.Unlock(); return nil }
@@ -375,6 +381,34 @@ func TestReloadKeepsTheFollowedOutput(t *testing.T) {
 		r.mu.Unlock()
 		if got := s.Status().Reopened; got != c.reopened || last != c.last {
 			t.Errorf("settings with output %q: reopened %d times, want %d; taken for %q, want %q", c.output, got, c.reopened, last, c.last)
+		}
+	}
+}
+
+// An output that was followed and then lost is given up for what the settings say; one that the settings name is waited for.
+func TestLostOutputThatWasFollowed(t *testing.T) {
+	for _, named := range []string{"", "other"} {
+		r := &router{events: make(chan engine.RouteEvent, 1)}
+		set := settings()
+		set.Capture, set.Output, set.Follow = "", named, true
+		s, _, _ := start(t, &sim.Driver{Speed: 5}, r, set, engine.Selection{Correction: correction(t, 0)})
+		eventually(t, "running", func() bool { return s.Status().State == engine.Running })
+		r.events <- engine.RouteEvent{Kind: engine.DefaultChanged, Detail: "other"}
+		eventually(t, "following", func() bool { return s.Status().Reopened == 1 && s.Status().State == engine.Running })
+		r.mu.Lock()
+		r.missing = "other"
+		r.mu.Unlock()
+		r.events <- engine.RouteEvent{Kind: engine.OutputGone, Detail: "other"}
+		if named == "" {
+			eventually(t, "running on what is left", func() bool { return s.Status().Reopened == 2 && s.Status().State == engine.Running })
+		} else {
+			eventually(t, "waiting", func() bool { return s.Status().State == engine.Recovering && s.Status().LastError != "" })
+		}
+		r.mu.Lock()
+		last := r.taken[len(r.taken)-1]
+		r.mu.Unlock()
+		if last != named {
+			t.Errorf("the settings name %q: taken for %q at last", named, last)
 		}
 	}
 }

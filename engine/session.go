@@ -393,6 +393,10 @@ func (s *Session) open(ctx context.Context) error {
 	gain := func() float32 { return 1 }
 	if s.router != nil && s.set.Capture == "" {
 		r, err := s.router.Take(ctx, s.set.Output)
+		if errors.Is(err, ErrNoOutput) && s.set.Output != s.asked.Output {
+			s.set.Output = s.asked.Output // one that was followed is nobody's setting: what is left will do, until it is back
+			r, err = s.router.Take(ctx, s.set.Output)
+		}
 		if err != nil {
 			return err
 		}
@@ -702,7 +706,6 @@ func (s *Session) routeEvent(ctx context.Context, ev RouteEvent) error {
 	case ServerGone:
 		return because("the sound server is gone")
 	case OutputGone:
-		s.set.Output = s.asked.Output // one that was followed is nobody's setting: what is left will do, until it is back
 		return because("the output is gone")
 	case OutputBack:
 		return because("the output is back: " + ev.Detail)

@@ -187,7 +187,7 @@ func (r *router) take(ctx context.Context, output string) (engine.Route, error) 
 			return none, devErr("use output", output, engine.GiveUp, fmt.Errorf("it is a monitor, which captures; the output is %q", name))
 		}
 		if real == nil {
-			return none, devErr("use output", output, engine.Reopen, fmt.Errorf("no such output; there are %s", sinkList(sinks, isOurs)))
+			return none, devErr("use output", output, engine.Reopen, fmt.Errorf("%w; there are %s", engine.ErrNoOutput, sinkList(sinks, isOurs)))
 		}
 		if previous == nil {
 			previous = real

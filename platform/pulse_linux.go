@@ -10,6 +10,7 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -164,7 +165,7 @@ func handshake(conn net.Conn, event func(proto.SubscribeEvent)) (*pulse, error) 
 		}
 	}
 	p.c.SetTimeout(dialTimeout) // a server that is only just coming up may never answer who came too early
-	p.c.Open(link{conn})
+	p.c.Open(link{&shortened{Conn: conn}})
 	var auth proto.AuthReply
 	if err := p.c.Request(&proto.Auth{Version: p.c.Version(), Cookie: cookie()}, &auth); err != nil {
 		return nil, err
@@ -221,7 +222,7 @@ func (p *pulse) info() (proto.GetServerInfoReply, error) {
 func (p *pulse) sinks() (proto.GetSinkInfoListReply, error) {
 	var r proto.GetSinkInfoListReply
 	err := p.c.Request(&proto.GetSinkInfoList{}, &r)
-	return r, err
+	return slices.DeleteFunc(r, func(k *proto.GetSinkInfoReply) bool { return len(url.QueryEscape(k.SinkName)) > longestID }), err
 }
 
 func (p *pulse) inputs() (proto.GetSinkInputInfoListReply, error) {
@@ -445,13 +446,13 @@ func serverDevices(server string) ([]engine.Device, error) {
 	var all []engine.Device
 	for _, s := range sinks {
 		all = append(all, engine.Device{
-			ID: s.SinkName, Name: s.Device, Playback: true, Default: s.SinkName == info.DefaultSinkName,
+			ID: s.SinkName, Name: Readable(s.Device), Playback: true, Default: s.SinkName == info.DefaultSinkName,
 			RateHz: int(s.Rate), Channels: int(s.SampleSpec.Channels),
 		})
 	}
 	for _, s := range sources {
 		all = append(all, engine.Device{
-			ID: s.SourceName, Name: s.Device, Capture: true, Default: s.SourceName == info.DefaultSourceName,
+			ID: s.SourceName, Name: Readable(s.Device), Capture: true, Default: s.SourceName == info.DefaultSourceName,
 			Monitor: s.MonitorSourceIndex != proto.Undefined, // of a source: the sink that it monitors
 			RateHz:  int(s.Rate), Channels: int(s.SampleSpec.Channels),
 		})

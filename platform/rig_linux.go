@@ -70,7 +70,7 @@ func (r *Rig) look(p *pulse, output, input string) error {
 	var there []string
 	for _, s := range sinks {
 		if s.SinkName == output {
-			r.Output = RigDevice{ID: s.SinkName, Name: s.Device, RateHz: int(s.Rate), Channels: int(s.SampleSpec.Channels),
+			r.Output = RigDevice{ID: s.SinkName, Name: Readable(s.Device), RateHz: int(s.Rate), Channels: int(s.SampleSpec.Channels),
 				Muted: s.Mute, VolumeDB: volumeDB(s.ChannelVolumes)}
 		}
 		there = append(there, s.SinkName)
@@ -81,7 +81,7 @@ func (r *Rig) look(p *pulse, output, input string) error {
 	there = nil
 	for _, s := range sources {
 		if s.SourceName == input {
-			r.Input = RigDevice{ID: s.SourceName, Name: s.Device, RateHz: int(s.Rate), Channels: int(s.SampleSpec.Channels),
+			r.Input = RigDevice{ID: s.SourceName, Name: Readable(s.Device), RateHz: int(s.Rate), Channels: int(s.SampleSpec.Channels),
 				Monitor: s.MonitorSourceIndex != proto.Undefined, Muted: s.Mute, VolumeDB: volumeDB(s.ChannelVolumes)}
 		}
 		there = append(there, s.SourceName)

@@ -240,14 +240,14 @@ func (r *router) take(ctx context.Context, output string) (engine.Route, error) 
 	if d := prop(real.Properties, "device.description"); d != "" {
 		name = d
 	}
-	return engine.Route{CaptureID: mine.MonitorSourceName, OutputID: real.SinkName, OutputName: name, RateHz: rate, Channels: channels}, nil
+	return engine.Route{CaptureID: mine.MonitorSourceName, OutputID: real.SinkName, OutputName: Readable(name), RateHz: rate, Channels: channels}, nil
 }
 
 func sinkList(sinks proto.GetSinkInfoListReply, isOurs func(*proto.GetSinkInfoReply) bool) string {
 	var names []string
 	for _, s := range sinks {
 		if !isOurs(s) {
-			names = append(names, s.SinkName)
+			names = append(names, Readable(s.SinkName))
 		}
 	}
 	if len(names) == 0 {

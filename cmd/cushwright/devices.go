@@ -37,7 +37,7 @@ func (a *app) devicesCommand() *cobra.Command {
 				if d.Default {
 					kind += ", default"
 				}
-				fmt.Fprintf(w, "%s\t%s\t%d\t%d\t%s\n", d.ID, kind, d.RateHz, d.Channels, d.Name)
+				fmt.Fprintf(w, "%s\t%s\t%d\t%d\t%s\n", platform.Readable(d.ID), kind, d.RateHz, d.Channels, d.Name)
 			}
 			return w.Flush()
 		}}

@@ -34,6 +34,7 @@ type Chain struct {
 	gain       float64
 	headroomDB float64
 	bad        uint64
+	lag        int       // frames
 	ring       []float64 // the frames held back by padding
 	ringAt     int
 	clock      int  // frames since the states were last flushed
@@ -50,7 +51,7 @@ func (c *Correction) Compile(rateHz float64, o Options) (*Chain, error) {
 }
 
 func (c *Correction) compile(rateHz float64, o Options, k kernel) (*Chain, error) {
-	ch := &Chain{rateHz: rateHz, kernel: k.name}
+	ch := &Chain{rateHz: rateHz}
 	if err := checkRate(rateHz); err != nil {
 		return nil, err
 	}
@@ -73,14 +74,25 @@ func (c *Correction) compile(rateHz float64, o Options, k kernel) (*Chain, error
 		ch.headroomDB = -max(0, ch.PeakDB())
 	}
 	ch.gain = Ratio(ch.headroomDB)
-	ch.passes = k.newPasses(ch.sections, ch.gain)
-	ch.ring = make([]float64, 2*o.LagFrames)
-	ch.still = true
+	ch.build(k, o.LagFrames)
 	return ch, nil
 }
 
-// Kernel names the code that runs the chain on this processor: "avx512", "avx2" or "plain". The first two give the same
-// bits, plain differs from them below -250 dBFS.
+// build makes the passes for k, and pads their delay.
+func (c *Chain) build(k kernel, lagFrames int) {
+	c.kernel = k.name
+	c.passes = k.newPasses(c.sections, c.gain)
+	c.lag = 0
+	for _, p := range c.passes {
+		c.lag += p.lag()
+	}
+	c.ring = make([]float64, 2*max(0, lagFrames-c.lag))
+	c.lag += len(c.ring) / 2
+	c.Reset()
+}
+
+// Kernel names the code that runs the chain on this processor: "avx512", "avx2" or "plain". They differ from each other
+// by less than -200 dBFS.
 func (c *Chain) Kernel() string { return c.kernel }
 
 // Sections returns a copy of one ear's sections (Left or Right), headroom not included; a band may have two, see Realise.
@@ -104,14 +116,17 @@ func (c *Chain) DB(e Ear, freqHz float64) float64 {
 // BadBlocks counts the blocks that held NaN or Inf and were silenced.
 func (c *Chain) BadBlocks() uint64 { return c.bad }
 
-// LagFrames is the delay of the chain, padding included. The chain itself has none.
-func (c *Chain) LagFrames() int { return len(c.ring) / 2 }
+// LagFrames is the delay of the chain, padding included. Without padding it is 0, or with "avx512" at most two frames a section (three for two).
+func (c *Chain) LagFrames() int { return c.lag }
 
 // Reset clears the filter state and the frames held back by padding.
 func (c *Chain) Reset() {
 	c.clear()
 	clear(c.ring)
 	c.ringAt, c.clock = 0, 0
+	for _, p := range c.passes {
+		p.odd = false
+	}
 }
 
 func (c *Chain) clear() {
@@ -142,11 +157,19 @@ func (c *Chain) run(buf []float64) bool {
 		c.clock, flushing = 0, true
 	}
 	if c.still && silent(buf) {
+		for _, p := range c.passes {
+			p.skip(len(buf) / 2)
+		}
 		return true
+	}
+	if len(c.passes) == 0 && c.gain != 1 {
+		for i := range buf {
+			buf[i] *= c.gain
+		}
 	}
 	zero, finite := true, true
 	for _, p := range c.passes {
-		p.run(&buf[0], len(buf)/2, &p.mem[0])
+		p.process(buf)
 		var z, f bool
 		if flushing {
 			z, f = p.flush()
@@ -197,9 +220,17 @@ func silent(buf []float64) bool {
 }
 
 func allFinite(buf []float64) bool {
-	s := 0.0
-	for _, x := range buf {
-		s += x * 0 // NaN from NaN and Inf
+	const top = 0x7ff << 53 // exponent of Inf and NaN, without the sign
+	bits := unsafe.Slice((*uint64)(unsafe.Pointer(unsafe.SliceData(buf))), len(buf))
+	for ; len(bits) >= 4; bits = bits[4:] {
+		if max(max(bits[0]<<1, bits[1]<<1), max(bits[2]<<1, bits[3]<<1)) >= top {
+			return false
+		}
 	}
-	return s == 0
+	for _, b := range bits {
+		if b<<1 >= top {
+			return false
+		}
+	}
+	return true
 }

@@ -14,16 +14,21 @@ import (
 //	y = x + s1;  s1' = na1·s1 + (c1·x + s2);  s2' = c2·x + na2·s1
 //	c1 = b1/b0 - a1,  c2 = b2/b0 - a2,  na1 = -a1,  na2 = -a2
 //
-// which leaves one fused multiply-add in the loop from s1 to s1. The vector kernels fuse the same products and give the
-// same bits as each other; the plain one may round a product more, which stays below -250 dBFS.
+// which leaves one fused multiply-add in the loop from s1 to s1. A paired pass takes two frames at a time, by another form
+// that internal/kernelgen gives, and lags. Kernels of one form give the same bits, but for the plain one, which may round a
+// product more; they differ by less than -200 dBFS.
 //
 // mem, 64-byte aligned: gains of left and right, the same again, 4 unused, then per group of lanes na1, na2, c1, c2, then per group s1
-// and s2. Section q of the pass is in group q mod groups; the first ones are in the lowest lanes.
+// and s2. Section q of the pass is in group q mod groups; the first ones are in the lowest lanes. Of a paired pass: the
+// gains, then per group R, n, a2, M, c1, na1, then per group d, e and the y of both frames, then the frame held back.
 type pass struct {
 	mem   []float64
 	state []float64 // the tail of mem
 	least []float64 // per state: magnitudes below this are flushed
-	run   func(buf *float64, frames int, mem *float64)
+	passShape
+
+	odd bool       // paired: a frame is held back
+	two [4]float64 // room for it and the next
 }
 
 // kernel is one way to run passes. shapes lists the passes it has, the smallest first.
@@ -35,12 +40,21 @@ type kernel struct {
 // passShape is a pass of groups·lanes/2 sections.
 type passShape struct {
 	groups, lanes int
+	paired        bool
 	run           func(buf *float64, frames int, mem *float64)
 }
 
 func (s passShape) sections() int { return s.groups * s.lanes / 2 }
 
-var plain = kernel{"plain", []passShape{{1, 2, plainPass}}}
+// lag is the pass's delay in frames: two for each section before the last, and one for the frame it may hold back.
+func (s passShape) lag() int {
+	if !s.paired {
+		return 0
+	}
+	return 2*s.sections() - 1
+}
+
+var plain = kernel{"plain", []passShape{{1, 2, false, plainPass}}}
 
 // kernels lists those this processor can run, the fastest first.
 var kernels = append(processorKernels(), plain)
@@ -51,7 +65,7 @@ const floor = 1e-15
 
 // newPasses lays out both ears' sections for k; the shorter ear is filled up with identities.
 func (k kernel) newPasses(ears [2][]Section, gain float64) []*pass {
-	n := max(len(ears[0]), len(ears[1]), 1)
+	n := max(len(ears[0]), len(ears[1]))
 	most := k.shapes[len(k.shapes)-1].sections()
 	count := (n + most - 1) / most
 	var ps []*pass
@@ -90,30 +104,42 @@ func (l *level) times(x float64) {
 }
 
 func newPass(shape passShape, ears [2][]Section, lo, hi int, out *[2]level, last bool) *pass {
-	total, l := shape.groups*shape.lanes, shape.lanes
-	mem := make([]float64, 8+6*total+8)
+	total, l, coefs, states := shape.groups*shape.lanes, shape.lanes, 4, 2
+	if shape.paired {
+		coefs, states = 6, 4
+	}
+	mem := make([]float64, 8+(coefs+states)*total+2+8)
 	for uintptr(unsafe.Pointer(&mem[0]))%64 != 0 {
 		mem = mem[1:]
 	}
-	p := &pass{mem: mem[:8+6*total], run: shape.run}
-	p.state = p.mem[8+4*total:]
+	p := &pass{mem: mem[:8+(coefs+states)*total+2], passShape: shape}
+	p.state = p.mem[8+coefs*total:]
 	p.least = make([]float64, len(p.state))
 	for q := range shape.sections() {
-		at, st := 8+4*l*(q%shape.groups), 2*l*(q%shape.groups)
+		at, st := 8+coefs*l*(q%shape.groups), states*l*(q%shape.groups)
 		for ear := range out {
 			j := 2*(q/shape.groups) + ear
 			s := Section{B0: 1}
 			if lo+q < hi && lo+q < len(ears[ear]) {
 				s = ears[ear][lo+q]
 			}
-			p.mem[at+j] = -s.A1
-			p.mem[at+l+j] = -s.A2
-			p.mem[at+2*l+j] = s.B1/s.B0 - s.A1
-			p.mem[at+3*l+j] = s.B2/s.B0 - s.A2
+			c1, c2 := s.B1/s.B0-s.A1, s.B2/s.B0-s.A2
 			o := &out[ear]
 			o.times(s.B0)
-			p.least[st+j] = math.Ldexp(floor/o.mant, o.done-o.exp)
-			p.least[st+l+j] = p.least[st+j]
+			least := math.Ldexp(floor/o.mant, o.done-o.exp)
+			if !shape.paired {
+				for k, v := range []float64{-s.A1, -s.A2, c1, c2} {
+					p.mem[at+k*l+j] = v
+				}
+				p.least[st+j], p.least[st+l+j] = least, least
+				continue
+			}
+			// 1 + a1 is exact for poles at low frequencies, and so is the sum.
+			for k, v := range []float64{c1 + c2, -c2, s.A2, -(1 + s.A1 + s.A2), c1, -s.A1} {
+				p.mem[at+k*l+j] = v
+			}
+			inside := least / max(1, math.Abs(c1), math.Abs(c2)) // d and e act through these
+			p.least[st+j], p.least[st+l+j], p.least[st+2*l+j], p.least[st+3*l+j] = inside, inside, least, least
 		}
 	}
 	for ear := range out {
@@ -130,6 +156,35 @@ func newPass(shape passShape, ears [2][]Section, lo, hi int, out *[2]level, last
 	return p
 }
 
+// process runs the pass in place.
+func (p *pass) process(buf []float64) {
+	if !p.paired {
+		p.run(&buf[0], len(buf)/2, &p.mem[0])
+		return
+	}
+	held := p.state[len(p.state)-2:]
+	if p.odd {
+		p.two = [4]float64{held[0], held[1], buf[0], buf[1]}
+		p.run(&p.two[0], 2, &p.mem[0])
+		buf[0], buf[1] = p.two[2], p.two[3]
+		held[0], held[1], p.odd = 0, 0, false
+		buf = buf[2:]
+	}
+	if n := len(buf) / 4 * 2; n > 0 {
+		p.run(&buf[0], n, &p.mem[0])
+		buf = buf[2*n:]
+	}
+	if len(buf) > 0 {
+		// What comes out next is there already: the second y of the last section.
+		y := p.state[len(p.state)-4:]
+		held[0], held[1], p.odd = buf[0], buf[1], true
+		buf[0], buf[1] = p.mem[0]*y[0], p.mem[1]*y[1]
+	}
+}
+
+// skip passes over frames of silence, with all states zero.
+func (p *pass) skip(frames int) { p.odd = p.odd != (p.paired && frames%2 != 0) }
+
 // flush sets decayed states to zero. It reports whether all are zero, and whether all are finite.
 func (p *pass) flush() (zero, finite bool) {
 	zero, finite = true, true
@@ -144,13 +199,28 @@ func (p *pass) flush() (zero, finite bool) {
 	return zero, finite
 }
 
-// check is flush without flushing. Without their sign, numbers order like integers, infinity and NaN last.
+// check is flush without flushing. Any bad number in shows in s1, or e, from its first frame on, so the others need no look
+// while the sound goes on.
 func (p *pass) check() (zero, finite bool) {
-	most := uint64(0)
+	const top = 0x7ff << 53 // Inf and NaN: without their sign, numbers order like integers
+	stride, at := 2*p.lanes, 0
+	if p.paired {
+		stride, at = 4*p.lanes, p.lanes
+	}
+	held := p.state[len(p.state)-2:]
+	most := max(math.Float64bits(held[0])<<1, math.Float64bits(held[1])<<1)
+	for ; at < len(p.state)-2; at += stride {
+		for _, s := range p.state[at : at+p.lanes] {
+			most = max(most, math.Float64bits(s)<<1)
+		}
+	}
+	if most != 0 && most < top {
+		return false, true
+	}
 	for _, s := range p.state {
 		most = max(most, math.Float64bits(s)<<1)
 	}
-	return most == 0, most < 0x7ff<<53
+	return most == 0, most < top
 }
 
 // plainPass runs one section of each ear. It leaves fusing to the compiler: math.FMA is slow where the processor has

@@ -5,8 +5,15 @@ package dsp
 import "golang.org/x/sys/cpu"
 
 func processorKernels() []kernel {
-	if x := &cpu.X86; !x.HasAVX2 || !x.HasFMA {
+	x := &cpu.X86
+	if !x.HasAVX2 || !x.HasFMA {
 		return nil
 	}
-	return []kernel{{"avx2", []passShape{{1, 4, passAVX2x2}, {2, 4, passAVX2x4}, {3, 4, passAVX2x6}, {4, 4, passAVX2x8}, {5, 4, passAVX2x10}}}}
+	ks := []kernel{{"avx2", []passShape{{1, 4, false, passAVX2x2}, {2, 4, false, passAVX2x4}, {3, 4, false, passAVX2x6},
+		{4, 4, false, passAVX2x8}, {5, 4, false, passAVX2x10}}}}
+	if x.HasAVX512F && x.HasAVX512DQ && x.HasAVX512VL {
+		ks = append([]kernel{{"avx512", []passShape{{1, 4, true, passAVX512x2}, {2, 4, true, passAVX512x4}, {3, 4, true, passAVX512x6},
+			{4, 4, true, passAVX512x8}, {5, 4, true, passAVX512x10}}}}, ks...)
+	}
+	return ks
 }

@@ -18,3 +18,18 @@ func passAVX2x8(buf *float64, frames int, p *float64)
 
 // passAVX2x10 runs a pass in place, see pass.
 func passAVX2x10(buf *float64, frames int, p *float64)
+
+// passAVX512x2 runs a paired pass in place on an even number of frames > 0, see pass.
+func passAVX512x2(buf *float64, frames int, p *float64)
+
+// passAVX512x4 runs a paired pass in place on an even number of frames > 0, see pass.
+func passAVX512x4(buf *float64, frames int, p *float64)
+
+// passAVX512x6 runs a paired pass in place on an even number of frames > 0, see pass.
+func passAVX512x6(buf *float64, frames int, p *float64)
+
+// passAVX512x8 runs a paired pass in place on an even number of frames > 0, see pass.
+func passAVX512x8(buf *float64, frames int, p *float64)
+
+// passAVX512x10 runs a paired pass in place on an even number of frames > 0, see pass.
+func passAVX512x10(buf *float64, frames int, p *float64)

@@ -8,8 +8,8 @@ import (
 	"unsafe"
 )
 
-// oracle says what the vector kernels must give, to the bit: one section at a time, products fused as theirs are.
-var oracle = kernel{"oracle", []passShape{{1, 2, fusedPass}}}
+// oracle says what a vector kernel must give, to the bit: one section at a time, products fused as its are.
+var oracle = kernel{"oracle", []passShape{{1, 2, false, fusedPass}}}
 
 func fusedPass(buf *float64, frames int, mem *float64) {
 	b, m := unsafe.Slice(buf, 2*frames), unsafe.Slice(mem, 20)
@@ -19,6 +19,52 @@ func fusedPass(buf *float64, frames int, mem *float64) {
 		b[i] = m[e] * (x + s1)
 		m[16+e] = math.FMA(m[8+e], s1, math.FMA(m[12+e], x, s2))
 		m[18+e] = math.FMA(m[10+e], s1, m[14+e]*x)
+	}
+}
+
+// oracleOf is the oracle for kernel k. Paired passes round by the pairs, so theirs has the same passes.
+func oracleOf(k kernel) kernel {
+	if !k.shapes[0].paired {
+		return oracle
+	}
+	o := kernel{name: "paired oracle", shapes: append([]passShape(nil), k.shapes...)}
+	for i := range o.shapes {
+		groups, lanes := o.shapes[i].groups, o.shapes[i].lanes
+		o.shapes[i].run = func(buf *float64, frames int, mem *float64) { fusedPairs(buf, frames, mem, groups, lanes) }
+	}
+	return o
+}
+
+func fusedPairs(buf *float64, frames int, mem *float64, groups, lanes int) {
+	b, m := unsafe.Slice(buf, 2*frames), unsafe.Slice(mem, 8+10*groups*lanes)
+	last := groups*lanes/2 - 1
+	for i := 0; i < len(b); i += 4 {
+		for e := range 2 {
+			at := func(q int) (coef, state func(k int) *float64) {
+				g, j := q%groups, 2*(q/groups)+e
+				return func(k int) *float64 { return &m[8+(6*g+k)*lanes+j] },
+					func(k int) *float64 { return &m[8+6*groups*lanes+(4*g+k)*lanes+j] }
+			}
+			_, end := at(last)
+			before := *end(3)
+			for q := last; q >= 0; q-- {
+				x0, x1 := b[i+e], b[i+2+e]
+				if q > 0 {
+					_, y := at(q - 1)
+					x0, x1 = *y(2), *y(3)
+				}
+				c, s := at(q)
+				d, e0 := *s(0), *s(1)
+				t := *c(0) * d
+				*s(2) = math.FMA(*c(1), e0, t+x0)
+				v := math.FMA(*c(2), e0, x0)
+				e1 := math.FMA(*c(3), d, v)
+				*s(3) = math.FMA(*c(4), e1, t+x1)
+				*s(1) = math.FMA(*c(5), e1, x1-v)
+				*s(0) = d + e1 + *s(1)
+			}
+			b[i+e], b[i+2+e] = m[e]*before, m[e]**end(2)
+		}
 	}
 }
 
@@ -79,10 +125,7 @@ func compileFor(t testing.TB, bs []Band, headroomDB, rate float64, o Options, k 
 // on is the same chain, fresh, on another kernel.
 func (c *Chain) on(k kernel) *Chain {
 	d := *c
-	d.kernel = k.name
-	d.passes = k.newPasses(c.sections, c.gain)
-	d.ring = make([]float64, len(c.ring))
-	d.Reset()
+	d.build(k, c.lag)
 	return &d
 }
 
@@ -98,7 +141,9 @@ func inBlocks(ch *Chain, src []float64, frames func() int) []float64 {
 
 // Each kernel, at every number of sections and any split into blocks down to single frames.
 func TestKernelsAgree(t *testing.T) {
+	const lag = 140 // more than that of 64 sections
 	r := rand.New(rand.NewPCG(7, 1))
+	most := map[string]float64{}
 	t.Logf("kernels here: %d, the fastest %s", len(kernels), kernels[0].name)
 	for n := range 65 {
 		if n > 16 && n < 64 && n%7 != 0 {
@@ -106,10 +151,11 @@ func TestKernelsAgree(t *testing.T) {
 		}
 		bs := unevenBands(r, n)
 		src := noise(r, 1100)
-		base := compileFor(t, bs, -6, 48000, Options{}, oracle)
+		base := compileFor(t, bs, -6, 48000, Options{LagFrames: lag}, oracle)
 		want := inBlocks(base, src, func() int { return len(src) })
 		for _, k := range kernels {
 			ch := base.on(k)
+			exact := inBlocks(base.on(oracleOf(k)), src, func() int { return len(src) })
 			for _, size := range []func() int{func() int { return len(src) }, func() int { return 1 + r.IntN(60) }, func() int { return 1 }} {
 				ch.Reset()
 				got := inBlocks(ch, src, size)
@@ -117,24 +163,26 @@ func TestKernelsAgree(t *testing.T) {
 				for i := range got {
 					worst = max(worst, math.Abs(got[i]-want[i]))
 					peak = max(peak, math.Abs(want[i]))
+					if k.name != "plain" && got[i] != exact[i] { // vector kernels: the same bits
+						t.Fatalf("%s, %d bands: sample %d is %g, not %g", k.name, n, i, got[i], exact[i])
+					}
 				}
-				allowed := 0.0 // vector kernels: the same bits
-				if k.name == "plain" {
-					allowed = Ratio(-200) * max(1, peak)
-				}
-				if !(worst <= allowed) {
+				most[k.name] = max(most[k.name], worst/max(1, peak))
+				if !(worst <= Ratio(-200)*max(1, peak)) {
 					t.Fatalf("%s, %d bands: differs by %g (peak %g)", k.name, n, worst, peak)
 				}
 			}
 		}
-		ch := base.on(oracle)
 		got := append([]float64(nil), src...)
-		textbook(ch, got)
-		for i := range got {
-			if math.Abs(got[i]-want[i]) > Ratio(-180)*max(1, math.Abs(want[i])) {
-				t.Fatalf("%d bands: textbook form %g, chain %g", n, got[i], want[i])
+		textbook(base, got)
+		for i, g := range got[:len(got)-2*lag] {
+			if w := want[i+2*lag]; math.Abs(g-w) > Ratio(-180)*max(1, math.Abs(w)) {
+				t.Fatalf("%d bands: textbook form %g, chain %g", n, g, w)
 			}
 		}
+	}
+	for k, m := range most {
+		t.Logf("%s: at most %.0f dB from the oracle, relative to the peak or full scale", k, DB(m))
 	}
 }
 
@@ -144,16 +192,16 @@ func TestKernelsAgreeInFloat32(t *testing.T) {
 	r := rand.New(rand.NewPCG(8, 1))
 	bs := randomCorrection(r, 20)
 	src := noise(r, 20000)
-	want := inBlocks(compileFor(t, bs, AutoHeadroom, 48000, Options{}, oracle), src, func() int { return 480 })
+	want := inBlocks(compileFor(t, bs, AutoHeadroom, 48000, Options{LagFrames: 64}, oracle), src, func() int { return 480 })
 	for _, k := range kernels {
-		got := inBlocks(compileFor(t, bs, AutoHeadroom, 48000, Options{}, k), src, func() int { return 480 })
+		got := inBlocks(compileFor(t, bs, AutoHeadroom, 48000, Options{LagFrames: 64}, k), src, func() int { return 480 })
 		differ := 0
 		for i := range got {
 			if float32(got[i]) != float32(want[i]) {
 				differ++
 			}
 		}
-		if differ > 2 || (k.name != "plain" && differ > 0) {
+		if differ > 2 || (k.name == "avx2" && differ > 0) {
 			t.Errorf("%s: %d of %d float32 samples differ", k.name, differ, len(got))
 		}
 	}
@@ -186,7 +234,7 @@ func TestKernelsKeepRange(t *testing.T) {
 
 func TestBadInput(t *testing.T) {
 	r := rand.New(rand.NewPCG(9, 1))
-	for _, n := range []int{0, 1, 10, 20} {
+	for _, n := range []int{0, 1, 2, 3, 5, 10, 11, 20, 30} {
 		base := compileFor(t, unevenBands(r, n), AutoHeadroom, 48000, Options{}, oracle)
 		for _, k := range kernels {
 			for _, bad := range []float64{math.NaN(), math.Inf(1), math.Inf(-1), math.MaxFloat64} {
@@ -195,10 +243,9 @@ func TestBadInput(t *testing.T) {
 				want := append([]float64(nil), fresh...)
 				ch.Process(want)
 				ch.Reset()
-				x := noise(r, 256)
-				ch.Process(x)
-				at := []int{0, 511, 100}[r.IntN(3)]
-				x[at] = bad
+				ch.Process(noise(r, 255+r.IntN(2)))
+				x := noise(r, 255+r.IntN(2)) // a bad frame may be the one held back
+				x[[]int{0, len(x) - 1, 100}[r.IntN(3)]] = bad
 				ch.Process(x)
 				for i, y := range x {
 					if math.IsNaN(y) || math.IsInf(y, 0) {
@@ -211,7 +258,7 @@ func TestBadInput(t *testing.T) {
 					}
 					ch.Process(fresh) // states were cleared: as from the start
 					for i := range fresh {
-						if math.Abs(fresh[i]-want[i]) > 1e-14 {
+						if math.Abs(fresh[i]-want[i]) > 1e-12 {
 							t.Fatalf("%s, %d bands: state not cleared", k.name, n)
 						}
 					}
@@ -263,8 +310,8 @@ func TestNoiseFloor(t *testing.T) {
 		got := inBlocks(ch, src, func() int { return 480 })
 		sum := 0.0
 		want := preciseLeft(ch, src)
-		for i, w := range want {
-			d := got[2*i] - w
+		for i, w := range want[:frames-ch.LagFrames()] {
+			d := got[2*(i+ch.LagFrames())] - w
 			sum += d * d
 		}
 		db := 10 * math.Log10(sum/frames)

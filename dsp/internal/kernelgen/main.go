@@ -2,6 +2,8 @@
 
 // Command kernelgen writes the chain kernels for amd64.
 //
+// # AVX2
+//
 // A pass runs S sections on interleaved stereo. A vector holds two sections, left and right of each: G = S/2 groups, the
 // first G sections in the lower halves, the others in the upper ones. A step takes a frame through the lower halves of all
 // groups in turn and, at the same time, a frame 4 earlier through the upper halves. So sound goes from group to group without a
@@ -12,6 +14,24 @@
 // A section is in state-space form with its first coefficient divided out (see pass in kernel.go):
 //
 //	y = x + s1;  s1' = na1·s1 + (c1·x + s2);  s2' = c2·x + na2·s1
+//
+// # AVX-512
+//
+// The processors this was tuned on begin two multiplications and two additions a cycle, and the four multiplications a frame of the
+// form above fill half of that. So a step takes two frames through a section, with w(n) = x(n) - a1·w(n-1) - a2·w(n-2) kept as
+// d = w(n-1) and its last difference e = w(n-1) - w(n-2), which both frames share. That takes three multiplications a frame, and
+// the rest are additions (Winograd's F(2,2) applied to both polynomials; the differences keep low frequencies exact):
+//
+//	t = R·d;         y0 = (x0 + t) + n·e
+//	v = a2·e + x0;   e1 = M·d + v;            w = d + e1
+//	y1 = (x1 + t) + c1·e1
+//	e' = na1·e1 + (x1 - v);                   d' = w + e'
+//	R = c1 + c2;  n = -c2;  M = -(1 + a1 + a2)
+//
+// Vectors are 256 bits wide, of which there are 32: wider ones do no more a cycle there, and cost a shuffle between groups.
+// Every group takes in what the one before it made a step earlier, which is long enough ago to be ready; so does the first group's
+// upper half from the last group's lower one. A pass of S sections therefore lags by 2·S - 2 frames, and by one more because
+// the caller may hold a single frame back.
 package main
 
 import (
@@ -27,12 +47,16 @@ const (
 	ahead     = 4  // frames the lower halves run ahead
 )
 
-var ys = []VecPhysical{Y0, Y1, Y2, Y3, Y4, Y5, Y6, Y7, Y8, Y9, Y10, Y11, Y12, Y13, Y14, Y15}
+var ys = []VecPhysical{Y0, Y1, Y2, Y3, Y4, Y5, Y6, Y7, Y8, Y9, Y10, Y11, Y12, Y13, Y14, Y15,
+	Y16, Y17, Y18, Y19, Y20, Y21, Y22, Y23, Y24, Y25, Y26, Y27, Y28, Y29, Y30, Y31}
 
 func main() {
 	ConstraintExpr("!purego")
 	for g := 1; g <= 5; g++ {
 		chain(g)
+	}
+	for g := 1; g <= 5; g++ {
+		paired(g)
 	}
 	Generate()
 }
@@ -193,6 +217,117 @@ func chain(groups int) {
 	DECQ(m)
 	JNZ(LabelRef("upper"))
 	save(upper)
+	VZEROUPPER()
+	RET()
+}
+
+// op is one instruction of a paired step, for a group.
+type op struct {
+	what  string
+	group int
+}
+
+// order is the order of a step's instructions. That for five groups was found by trying many on the processor: it keeps
+// both kinds of unit busy with what is ready.
+func order(groups int) (ops []op) {
+	if groups == 5 {
+		for _, o := range []string{"in0", "in1", "t4", "t3", "a4", "y4", "v4", "t2", "a3", "y3", "v3", "out", "b4", "s4", "e4", "b3", "s3", "e3",
+			"t1", "a2", "b2", "t0", "w4", "z4", "f4", "w3", "z3", "y2", "v2", "s2", "e2", "b1", "a1", "f3", "w2", "z2", "f2", "d4", "d3", "y1", "v1", "s1",
+			"e1", "a0", "b0", "y0", "v0", "s0", "w1", "e0", "z1", "f1", "d2", "w0", "z0", "f0", "d1", "d0"} {
+			ops = append(ops, op{o[:1], int(o[len(o)-1] - '0')})
+			if o[0] == 'i' || o[0] == 'o' {
+				ops[len(ops)-1].what = o
+			}
+		}
+		return ops
+	}
+	ops = []op{{"in0", 0}, {"in1", 0}}
+	for g := groups - 1; g >= 0; g-- {
+		for _, w := range []string{"t", "a", "y", "v", "out", "b", "s", "e", "z", "w", "f", "d"} {
+			if w != "out" || g == groups-1 {
+				ops = append(ops, op{w, g})
+			}
+		}
+	}
+	return ops
+}
+
+func paired(groups int) {
+	name := fmt.Sprintf("passAVX512x%d", 2*groups)
+	TEXT(name, NOSPLIT, "func(buf *float64, frames int, p *float64)")
+	Doc(name + " runs a paired pass in place on an even number of frames > 0, see pass.")
+	buf := Load(Param("buf"), GP64())
+	n := Load(Param("frames"), GP64())
+	p := Load(Param("p"), GP64())
+
+	reg := func(bank int) func(g int) VecPhysical { return func(g int) VecPhysical { return ys[bank*groups+g] } }
+	d, e, a, b, t := reg(0), reg(1), reg(2), reg(3), reg(4) // a and b hold y of both frames
+	x0, x1, o, gain := ys[25], ys[26], ys[27], ys[28]
+	before := func(r func(int) VecPhysical, first VecPhysical) func(g int) VecPhysical {
+		return func(g int) VecPhysical {
+			if g == 0 {
+				return first
+			}
+			return r(g - 1)
+		}
+	}
+	p0, p1 := before(a, x0), before(b, x1)
+	coef := func(g, k int) Mem { return Mem{Base: p, Disp: headBytes + 192*g + 32*k} } // R, n, a2, M, c1, na1
+	state := func(g, k int) Mem { return Mem{Base: p, Disp: headBytes + 192*groups + 128*g + 32*k} }
+	banks := []func(int) VecPhysical{d, e, a, b}
+	for g := range groups {
+		for k, r := range banks {
+			VMOVUPD(state(g, k), r(g))
+		}
+	}
+	VMOVUPD(Mem{Base: p}, gain)
+	last := groups - 1
+	Label("step")
+	for _, i := range order(groups) {
+		g := i.group
+		switch i.what {
+		case "in0":
+			VMOVUPD(Mem{Base: buf}, x0.AsX())
+			VINSERTF64X2(Imm(1), a(last).AsX(), x0, x0)
+		case "in1":
+			VMOVUPD(Mem{Base: buf, Disp: 16}, x1.AsX())
+			VINSERTF64X2(Imm(1), b(last).AsX(), x1, x1)
+		case "t":
+			VMULPD(coef(g, 0), d(g), t(g))
+		case "a":
+			VADDPD(t(g), p0(g), a(g))
+		case "y":
+			VFMADD231PD(coef(g, 1), e(g), a(g))
+		case "v":
+			VFMADD132PD(coef(g, 2), p0(g), e(g))
+		case "out": // the second frame of the step before and the first of this one
+			VSHUFF64X2(Imm(3), a(last), b(last), o)
+			VMULPD(gain, o, o)
+			VMOVUPD(o, Mem{Base: buf})
+		case "b":
+			VADDPD(t(g), p1(g), b(g))
+		case "s":
+			VSUBPD(e(g), p1(g), t(g))
+		case "e":
+			VFMADD231PD(coef(g, 3), d(g), e(g))
+		case "z":
+			VFMADD231PD(coef(g, 4), e(g), b(g))
+		case "w":
+			VADDPD(e(g), d(g), d(g))
+		case "f":
+			VFMADD132PD(coef(g, 5), t(g), e(g))
+		case "d":
+			VADDPD(e(g), d(g), d(g))
+		}
+	}
+	ADDQ(Imm(32), buf)
+	SUBQ(Imm(2), n)
+	JNZ(LabelRef("step"))
+	for g := range groups {
+		for k, r := range banks {
+			VMOVUPD(r(g), state(g, k))
+		}
+	}
 	VZEROUPPER()
 	RET()
 }

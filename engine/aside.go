@@ -37,3 +37,15 @@ func (s *Session) Aside(ctx context.Context, on bool) error {
 	}
 	return ctx.Err()
 }
+
+// Steady keeps the drift resampler's ratio still while something is measured through the engine, or lets it follow the
+// clocks again.
+func (s *Session) Steady(ctx context.Context, on bool) error {
+	return s.do(ctx, func() error {
+		s.steady = on
+		if l := s.loop.Load(); l != nil {
+			l.steady.Store(on)
+		}
+		return nil
+	})
+}

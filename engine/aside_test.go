@@ -37,3 +37,30 @@ func TestAsideAndMuteAreApart(t *testing.T) {
 		t.Errorf("all over: level %g", l)
 	}
 }
+
+// Asked to be steady, the resampler keeps its ratio, and follows the clocks again afterwards.
+func TestSteadyKeepsTheRatio(t *testing.T) {
+	s, _, _ := start(t, &sim.Driver{Source: sine(1000, 0.25), Speed: 20, CapturePPM: 150}, nil, settings(), engine.Selection{Correction: correction(t, 0)})
+	ppm := func() float64 { return s.Status().Counters.DriftPPM }
+	eventually(t, "the clocks are followed", func() bool { return ppm() > 50 })
+	if err := s.Steady(context.Background(), true); err != nil {
+		t.Fatal(err)
+	}
+	callbacks := func() uint64 { return s.Status().Counters.PlaybackCallbacks }
+	pass := func(n uint64) {
+		from := callbacks()
+		eventually(t, "callbacks", func() bool { return callbacks() > from+n })
+	}
+	pass(50)
+	held := ppm()
+	for range 20 {
+		pass(10)
+		if now := ppm(); now != held {
+			t.Fatalf("held at %.3f ppm, now %.3f", held, now)
+		}
+	}
+	if err := s.Steady(context.Background(), false); err != nil {
+		t.Fatal(err)
+	}
+	eventually(t, "the clocks are followed again", func() bool { return ppm() != held })
+}

@@ -190,6 +190,7 @@ type loop struct {
 	bypass  atomic.Bool  // side B wanted
 	mute    atomic.Bool  // fade out and stay silent
 	silent  atomic.Bool  // the fade-out is over
+	steady  atomic.Bool  // keep the resampler's ratio still
 	gap     atomic.Bool  // the device ran dry: what comes next is a beginning
 	stretch atomic.Int64 // frames that the ring is to hold more from now on: the output's buffer is about to take them
 	lastIn  atomic.Int64 // when the last capture callback came, ns
@@ -353,6 +354,7 @@ func (l *loop) steer(fill float64, frames int) {
 		}
 		return
 	}
+	l.servo.Hold(l.steady.Load())
 	ratio := l.servo.Update(fill-l.bias-float64(l.target-l.keep), frames)
 	l.res.SetRatio(ratio)
 	l.m.ratioPPM.store((ratio - 1) * 1e6)

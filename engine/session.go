@@ -160,6 +160,7 @@ type Session struct {
 	bypass   bool
 	muted    bool
 	aside    bool
+	steady   bool
 	reopened int
 	lastErr  string
 	reopen   string // why the streams must be reopened; empty: they need not
@@ -431,6 +432,7 @@ func (s *Session) open(ctx context.Context) error {
 	}
 	l.bypass.Store(s.bypass)
 	l.mute.Store(s.muted || s.aside)
+	l.steady.Store(s.steady)
 	req.Capture, req.Playback = l.capture, l.render
 	req.Underflow = func() { s.m.underflows.Add(1); l.gap.Store(true) }
 	st, err := s.driver.Open(req)

@@ -129,7 +129,11 @@ func (a *app) openRig(c *cobra.Command, action string, snap *config.Snapshot, w 
 		if j.real, err = platform.OpenRig(platform.ServerString(), through.OutputID, j.set.Input); err != nil {
 			return nil, j.fail(err)
 		}
-		j.status = cl.Status
+		release, _, err := cl.HoldSteady(c.Context())
+		if err != nil {
+			return nil, j.fail(err)
+		}
+		j.status, j.close = cl.Status, release
 	} else if j.rig.Output.ID == platform.VirtualSink {
 		return nil, j.fail(errors.New(`the default output is the virtual sink of an engine that is gone: "cushwright restore" puts the former one back, or name rig.output in settings.toml`))
 	}
@@ -246,22 +250,23 @@ func engineBreaks(st control.Status) uint64 {
 	return n.Underruns + n.Underflows + n.Trims + uint64(st.Reopened)
 }
 
-// calm waits until the engine that the sweep goes through has settled: after a start or a break its resampler seeks the
-// clocks' ratio, and a sweep would be stretched. It counts the breaks so far.
+// calm waits until the engine that the sweep goes through has settled: no breaks, and its resampler at the ratio that it was
+// asked to keep, for a sweep would be stretched otherwise. It counts the breaks so far.
 func (j *rigJob) calm(ctx context.Context) (breaks uint64, err error) {
 	if j.status == nil {
 		return 0, nil
 	}
-	const enough, seeking = 700 * time.Millisecond, 200 // ppm
+	const enough, moving = 400 * time.Millisecond, 1 // ppm
 	var since time.Time
-	for end := time.Now().Add(20 * time.Second); ; {
+	ppm := math.Inf(1)
+	for end := time.Now().Add(10 * time.Second); ; {
 		st, err := j.status(ctx)
 		if err != nil {
 			return 0, j.fail(err)
 		}
 		n, now := engineBreaks(st), time.Now()
-		if n != breaks || math.Abs(st.Counters.DriftPPM) > seeking || since.IsZero() {
-			breaks, since = n, now
+		if n != breaks || math.Abs(st.Counters.DriftPPM-ppm) > moving || since.IsZero() {
+			breaks, ppm, since = n, st.Counters.DriftPPM, now
 		}
 		if now.Sub(since) > enough || now.After(end) {
 			return breaks, nil
@@ -659,6 +664,7 @@ func (j *rigJob) keep(set seatSet, s shot, r *seatReport) error {
 		"signal to noise by octave, dB: " + strings.Join(snr, ", "),
 		fmt.Sprintf("distortion, harmonics 2 to 5: 100 Hz %.3f %%, 1 kHz %.3f %%", 100*r.Distortion100Hz, 100*r.Distortion1kHz),
 		fmt.Sprintf("delay %.2f ms, clocks %+.1f ppm, window %.0f ms", r.DelayMS, r.ClockPPM, r.WindowMS),
+		fmt.Sprintf("volume set in the sound system: output %.1f dB, input %.1f dB", j.rig.Output.VolumeDB, j.rig.Input.VolumeDB),
 	}, set.notes...)
 	if j.set.Calibration != "" {
 		seat.Notes = append(seat.Notes, "calibration, not taken off here: "+j.set.Calibration)

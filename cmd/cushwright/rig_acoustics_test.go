@@ -5,6 +5,7 @@ package main
 import (
 	"math"
 	"math/rand/v2"
+	"slices"
 	"sync"
 	"testing"
 
@@ -36,6 +37,7 @@ type acoustics struct {
 	drift  *drift.Resampler
 	ready  []float64 // what the resampler has not taken yet
 	rng    *rand.Rand
+	hit    int // the sound that the fault happens in, by the count of sounds; 0: not yet
 	bend   [2]bender
 }
 
@@ -48,8 +50,7 @@ type setup struct {
 	swapped   bool                                 // left and right ear exchanged
 	gain      float64                              // of the microphones, 0 stands for 1; what exceeds full scale is cut off
 	dead      bool                                 // the microphones deliver digital silence
-	fault     string                               // what happens half a second into one sweep: "burst", "gap" or "stop"
-	faultIn   int                                  // which one: by the count of sounds
+	fault     string                               // what happens half a second into the next sweep that is loud: "burst", "gap" or "stop"
 }
 
 const (
@@ -160,7 +161,12 @@ func (a *acoustics) hear(played []float64) []float64 {
 	if gain == 0 {
 		gain = 1
 	}
-	hit := a.set.fault != "" && a.sounds == a.set.faultIn
+	if a.set.fault == "" {
+		a.hit = 0
+	} else if a.hit == 0 && slices.ContainsFunc(played, func(v float64) bool { return math.Abs(v) > 0.05 }) {
+		a.hit = a.sounds
+	}
+	hit := a.set.fault != "" && a.sounds == a.hit
 	for i := 0; i < len(x); i += 2 {
 		if a.set.swapped {
 			x[i], x[i+1] = x[i+1], x[i]

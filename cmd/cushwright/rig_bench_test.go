@@ -199,7 +199,9 @@ func TestRefineFitsWhatIsLeft(t *testing.T) {
 		}
 		after, _ := snap.Correction("wipe-clean")
 		for e, left := range map[dsp.Ear]func(float64) float64{dsp.Left: c.left, dsp.Right: c.right} {
-			moved := func(hz float64) float64 { return after.Correction.AnalogDB(e, hz) - before.Correction.AnalogDB(e, hz) + left(hz) }
+			moved := func(hz float64) float64 {
+				return after.Correction.AnalogDB(e, hz) - before.Correction.AnalogDB(e, hz) + left(hz)
+			}
 			worst, at := 0.0, 0.0
 			for _, hz := range []float64{100, 200, 300, 400, 600, 900, 1300, 2000, 3000, 4500, 6500, 9000} {
 				if v := math.Abs(moved(hz) - moved(500)); v > worst {

@@ -11,6 +11,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"syscall"
 	"testing"
@@ -370,7 +371,9 @@ func TestLiveRigFaults(t *testing.T) {
 		if c.name == "sound stops" && !long() {
 			break // the gap is of its kind
 		}
-		b.air.put(func(s *setup) { c.put(s); s.faultIn = b.air.sounds + 2 }) // after the quiet sweep
+		b.air.put(func(s *setup) { *s = setup{} })
+		time.Sleep(100 * time.Millisecond) // the acoustics forget the fault before
+		b.air.put(c.put)
 		b.SetMute("phones", c.mute)
 		name := strings.ReplaceAll(c.name, " ", "-")
 		out, messages, code := b.sweepJSON(name, "--ear", "left", "--seats", "1", "--seconds", "1")
@@ -384,8 +387,7 @@ func TestLiveRigFaults(t *testing.T) {
 			}
 			continue
 		}
-		if code != 0 || len(stored) != 1 || len(out.Seats) != 1 || len(out.Seats[0].Refused) == 0 || out.Seats[0].Refused[0].Kind != c.kind ||
-			!strings.Contains(out.Seats[0].Refused[0].Text, c.want) {
+		if code != 0 || len(stored) != 1 || len(out.Seats) != 1 || !slices.ContainsFunc(out.Seats[0].Refused, func(r refusal) bool { return r.Kind == c.kind && strings.Contains(r.Text, c.want) }) {
 			t.Errorf("%s: exit %d, %d seats: %+v: %s", c.name, code, len(stored), out, messages)
 		}
 	}

@@ -17,28 +17,32 @@ func (s *service) Aside(ctx context.Context, q control.AsideRequest) error {
 	if trial && q.Aside {
 		return errTrial
 	}
+	leases, apply, what := &s.asides, s.session.Aside, "silence for a measurement"
+	if q.Steady {
+		leases, apply, what = &s.steady, s.session.Steady, "a steady resampler for a measurement"
+	}
 	// What has begun is finished though the client may hang up.
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), 2*time.Second)
 	defer cancel()
 	s.moving.Lock()
 	defer s.moving.Unlock()
-	was := s.session.Status().Aside
-	on := s.asides.Set(q, func() {
+	was := leases.Held()
+	on := leases.Set(q, func() {
 		s.moving.Lock()
 		defer s.moving.Unlock()
-		if s.asides.Held() {
+		if leases.Held() {
 			return
 		}
-		s.log.Warn("who asked the engine to stand aside was not heard of any more: the sound comes back")
+		s.log.Warn("who asked for it was not heard of any more, so it ends", "what", what)
 		ctx, cancel := context.WithTimeout(context.Background(), 2*time.Second)
 		defer cancel()
-		if err := s.session.Aside(ctx, false); err != nil && !errors.Is(err, engine.ErrStopped) {
-			s.log.Error("coming back", "error", err)
+		if err := apply(ctx, false); err != nil && !errors.Is(err, engine.ErrStopped) {
+			s.log.Error("ending it", "what", what, "error", err)
 		}
 	})
 	if on == was {
 		return nil
 	}
-	s.log.Info("standing aside", "on", on)
-	return s.session.Aside(ctx, on)
+	s.log.Info(what, "on", on)
+	return apply(ctx, on)
 }

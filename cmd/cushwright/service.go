@@ -35,9 +35,10 @@ type service struct {
 	muted    bool    // silenced by the panic key
 	trial    *hidden // nil, or the listening trial under way
 
-	desk   *desk // nil, or global keys and desktop notes; set before anything runs
-	asides control.Asides
-	moving sync.Mutex // held by whoever mutes for a trial's switch or stands aside; taken before mu
+	desk   *desk          // nil, or global keys and desktop notes; set before anything runs
+	asides control.Asides // who wants silence
+	steady control.Asides // who wants the resampler to keep still
+	moving sync.Mutex     // held by whoever mutes for a trial's switch or stands aside; taken before mu
 }
 
 // known is nil if the bench holds the cushion.

@@ -14,6 +14,8 @@ const (
 	lockDoubt      = 3e-6   // standard deviation of the clock error at which lock is possible
 	lockAfterS     = 5.0
 	lockFillS      = 0.00025 // fill error at which lock is possible
+	holdDoubt      = 20e-6   // standard deviation up to which a held ratio is that of the clocks; beyond, one
+	holdSlew       = 1e-3    // ratio change per second on the way to a held ratio
 	loseFillS      = 0.012   // fill error that ends lock; more than the wander of a plain fill
 	jumpFillS      = 0.030   // a reading so far off (and 5 standard deviations) is a jump if it repeats; more than a capture block
 	noiseFillS     = 0.002   // standard deviation of a reading expected at first
@@ -39,6 +41,7 @@ type Servo struct {
 	strange       int     // readings in a row that look like a jump
 	primed        bool
 	locked        bool
+	held          float64 // the ratio to hold; 0: none
 }
 
 // NewServo makes a servo for the playback rate and the fill to keep, in frames.
@@ -51,7 +54,11 @@ func NewServo(rateHz, targetFrames float64) *Servo {
 // Reset forgets what was learned: the next Update seeks anew from ratio one.
 func (s *Servo) Reset() {
 	sq := func(x float64) float64 { return x * x }
-	*s = Servo{rateHz: s.rateHz, target: s.target, ratio: 1, tau: seekTauS,
+	held := s.held
+	if held != 0 {
+		held = 1
+	}
+	*s = Servo{rateHz: s.rateHz, target: s.target, ratio: 1, tau: seekTauS, held: held,
 		noise: sq(noiseFillS * s.rateHz), p11: sq(seekRange * s.rateHz)}
 	s.p00 = s.noise
 }
@@ -91,9 +98,27 @@ func (s *Servo) Update(fillFrames float64, elapsedFrames int) (ratio float64) {
 	}
 	correct := max(-300e-6, min(300e-6, off/(s.tau*s.rateHz)))
 	want := 1 + s.drift/s.rateHz + correct
+	if s.held != 0 {
+		want, slew = s.held, holdSlew
+	}
 	s.ratio += max(-slew*dt, min(slew*dt, want-s.ratio))
 	s.ratio = max(1-MaxDeviation, min(1+MaxDeviation, s.ratio))
 	return s.ratio
+}
+
+// Hold keeps the ratio still, at that of the clocks as far as it is known, whatever the fill does, until it is called
+// with false: a measurement through the resampler must not be stretched. The fill goes on being watched; what it has strayed
+// by is worked off afterwards.
+func (s *Servo) Hold(on bool) {
+	switch {
+	case !on:
+		s.held = 0
+	case s.held == 0:
+		s.held = 1
+		if math.Sqrt(s.p11) < holdDoubt*s.rateHz {
+			s.held = max(1-MaxDeviation, min(1+MaxDeviation, 1+s.drift/s.rateHz))
+		}
+	}
 }
 
 // Shift says that frames were added to the buffer (negative: taken out) otherwise than by the clocks, as when a

@@ -206,3 +206,47 @@ func BenchmarkServo(b *testing.B) {
 		i++
 	}
 }
+
+// Held, the ratio stays where the clocks are, whatever the fill does; let go, the fill comes back.
+func TestServoHolds(t *testing.T) {
+	const rate, ppm, period = 48000.0, 80.0, 480
+	s := NewServo(rate, 1000)
+	fill, ratio := 1000.0, 1.0
+	run := func(seconds float64, each func()) {
+		for range int(seconds * rate / period) {
+			fill += period * (1 + ppm*1e-6 - ratio)
+			ratio = s.Update(fill, period)
+			each()
+		}
+	}
+	run(60, func() {})
+	fill += 300 // a surplus, which the servo would work off by another ratio
+	run(2, func() {})
+	s.Hold(true)
+	run(2, func() {}) // on its way
+	at := ratio
+	run(20, func() {
+		s.Hold(true)
+		if ratio != at {
+			t.Fatalf("held at %.2f ppm, now %.2f", (at-1)*1e6, (ratio-1)*1e6)
+		}
+	})
+	if d := (at-1)*1e6 - ppm; math.Abs(d) > 20 {
+		t.Errorf("held %.2f ppm beside the clocks", d)
+	}
+	strayed := fill
+	s.Hold(false)
+	run(120, func() {})
+	if math.Abs(fill-1000) > math.Abs(strayed-1000)/2 {
+		t.Errorf("the fill was %.0f frames off and is %.0f", strayed-1000, fill-1000)
+	}
+	// Of clocks that are not known it keeps one.
+	s.Reset()
+	s.Hold(true)
+	fill, ratio = 1000, 1
+	run(5, func() {
+		if ratio != 1 {
+			t.Fatalf("nothing known, yet %.2f ppm", (ratio-1)*1e6)
+		}
+	})
+}

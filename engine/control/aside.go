@@ -16,7 +16,8 @@ const AsideLease = 3 * time.Second
 // Asider is a Backend that can stand aside: fall silent on its own output, so that somebody else can measure on it.
 type Asider interface {
 	// Aside begins, keeps up or ends standing aside, by q.Aside. It returns when the sound has faded out. Several may ask
-	// at once, each by its token; the sound comes back when the last has ended or was not heard of for AsideLease.
+	// at once, each by its token; the sound comes back when the last has ended or was not heard of for AsideLease. With
+	// q.Steady the sound goes on, and the drift resampler's ratio is kept still instead, on the same terms.
 	Aside(ctx context.Context, q AsideRequest) error
 }
 
@@ -24,6 +25,8 @@ type Asider interface {
 type AsideRequest struct {
 	Token string `json:"token"` // chosen by whoever asks: nobody else can end it
 	Aside bool   `json:"aside"`
+
+	Steady bool `json:"steady,omitempty"` // play on, but keep the drift resampler's ratio still
 }
 
 func asideHandler(b Backend) http.HandlerFunc {
@@ -47,11 +50,20 @@ func asideHandler(b Backend) http.HandlerFunc {
 // StandAside asks the engine to fall silent until release is called, and keeps asking. The error is ErrNoEngine where
 // there is none: then there is nothing to silence. lost is closed, should the engine not answer any more.
 func (c *Client) StandAside(ctx context.Context) (release func(), lost <-chan struct{}, err error) {
+	return c.hold(ctx, false)
+}
+
+// HoldSteady asks the engine to keep its drift resampler's ratio still until release is called, as StandAside does.
+func (c *Client) HoldSteady(ctx context.Context) (release func(), lost <-chan struct{}, err error) {
+	return c.hold(ctx, true)
+}
+
+func (c *Client) hold(ctx context.Context, steady bool) (release func(), lost <-chan struct{}, err error) {
 	token := rand.Text()
 	ask := func(ctx context.Context, on bool) error {
 		ctx, cancel := context.WithTimeout(ctx, AsideLease)
 		defer cancel()
-		return c.call(ctx, "POST", "/aside", AsideRequest{token, on}, &struct{}{})
+		return c.call(ctx, "POST", "/aside", AsideRequest{token, on, steady}, &struct{}{})
 	}
 	if err := ask(ctx, true); err != nil {
 		return func() {}, nil, err

@@ -76,7 +76,7 @@ func TestAsideIsKeptUpAndReleased(t *testing.T) {
 // Who dies sends nothing more: the lease runs out.
 func TestAsideRunsOut(t *testing.T) {
 	s, c := serveSilencer(t)
-	if err := c.call(context.Background(), "POST", "/aside", AsideRequest{strings.Repeat("d", 20), true}, &struct{}{}); err != nil {
+	if err := c.call(context.Background(), "POST", "/aside", AsideRequest{Token: strings.Repeat("d", 20), Aside: true}, &struct{}{}); err != nil {
 		t.Fatal(err)
 	}
 	if !s.on.Load() {
@@ -89,7 +89,7 @@ func TestAsideRunsOut(t *testing.T) {
 	if d := time.Since(start); s.on.Load() || d < AsideLease/2 {
 		t.Errorf("aside %v after %v, the lease is %v", s.on.Load(), d, AsideLease)
 	}
-	if err := c.call(context.Background(), "POST", "/aside", AsideRequest{"short", true}, &struct{}{}); err == nil || !strings.Contains(err.Error(), "token") {
+	if err := c.call(context.Background(), "POST", "/aside", AsideRequest{Token: "short", Aside: true}, &struct{}{}); err == nil || !strings.Contains(err.Error(), "token") {
 		t.Errorf("a short token: %v", err)
 	}
 }

@@ -39,6 +39,7 @@ type lattice struct {
 type template4 struct {
 	u     unit
 	shape []float64
+	power float64 // weighted square of shape, about its mean where the level is free
 }
 
 type fitter struct {
@@ -89,7 +90,7 @@ const leastRidge, lastRidge = 1e-6, 1e-8
 func newFitter(p Prepared, o Options) *fitter {
 	f := &fitter{o: o, rateHz: o.rateHz(), enough: p.enough}
 	mk := func(block int) *problem {
-		q := &problem{boost: o.MaxBoostDB, level: !o.FixedLevel,
+		q := &problem{scratch: &scratch{}, boost: o.MaxBoostDB, level: !o.FixedLevel,
 			ridge: max(leastRidge, 0.01*p.enough*p.enough), still: max(leastRidge, 0.25*p.enough*p.enough)}
 		q.lo = [3]float64{f.warp(o.FreqMinHz), math.Log(o.QMin), o.GainMinDB}
 		q.hi = [3]float64{f.warp(o.FreqMaxHz), math.Log(o.QMax), o.GainMaxDB}
@@ -148,7 +149,15 @@ func newFitter(p Prepared, o Options) *fitter {
 		for i := range s {
 			s[i] /= 4
 		}
-		f.templates = append(f.templates, template4{b, s})
+		num, mean := 0.0, 0.0
+		for i, w := range f.coarse.weight {
+			num += s[i] * s[i] * w
+			mean += s[i] * w
+		}
+		if f.coarse.level {
+			num -= mean * mean // the free level takes up the mean
+		}
+		f.templates = append(f.templates, template4{b, s, max(num, 1e-9)})
 	}
 	if o.allows(dsp.Bell) {
 		for _, u := range f.places {
@@ -194,32 +203,29 @@ func (f *fitter) candidates(p *problem, n int) []candidate {
 			f.fixed != nil && slices.ContainsFunc(p.units, func(u unit) bool { return u.p[pFreq] == t.u.p[pFreq] }) {
 			continue
 		}
-		num, den, mean := 0.0, 1e-9, 0.0
-		for i, w := range p.weight {
-			s := t.shape[i]
-			num += s * r[i]
-			den += s * s * w
-			mean += s * w
-		}
-		if p.level {
-			den -= mean * mean // the free level takes up the mean
-		}
-		den = max(den, 1e-9)
+		num, den := dot(t.shape, r), t.power
 		g := min(max(num/den, p.lo[pGain], -8), p.hi[pGain], 8)
 		c := candidate{t.u, 2*g*num - g*g*den}
 		c.u.p[pGain] = g
 		per = append(per, c)
 	}
-	sort.SliceStable(per, func(a, b int) bool { return per[a].save > per[b].save })
 	var out []candidate
-	for _, c := range per {
-		if len(out) == n {
+	for len(out) < n {
+		best := -1
+		for k := range per {
+			if per[k].save > math.Inf(-1) && (best < 0 || per[k].save > per[best].save) {
+				best = k
+			}
+		}
+		if best < 0 {
 			break
 		}
-		if !slices.ContainsFunc(out, func(o candidate) bool {
-			return o.u.shape == c.u.shape && math.Abs(o.u.p[pFreq]-c.u.p[pFreq]) < 0.5*math.Ln2
-		}) {
-			out = append(out, c)
+		c := per[best]
+		out = append(out, c)
+		for k := range per {
+			if per[k].u.shape == c.u.shape && math.Abs(per[k].u.p[pFreq]-c.u.p[pFreq]) < 0.5*math.Ln2 {
+				per[k].save = math.Inf(-1) // too close
+			}
 		}
 	}
 	return out
@@ -269,37 +275,67 @@ func (f *fitter) search() []*problem {
 	var wg sync.WaitGroup
 	for i, s := range starts {
 		wg.Go(func() {
-			p := f.coarse.clone()
+			p := f.coarse.fork()
 			p.units = append(p.units, s.shelves...)
 			found[i], cost[i] = f.arrange(p, s.rank)
 		})
 	}
 	wg.Wait()
-	// The two best are polished on all points before one is chosen.
 	order := make([]int, len(starts))
 	for i := range order {
 		order[i] = i
 	}
-	sort.SliceStable(order, func(a, b int) bool { return cost[order[a]] < cost[order[b]] })
+	rank := func() {
+		sort.SliceStable(order, func(a, b int) bool { return cost[order[a]] < cost[order[b]] })
+	}
+	rank()
+	// Those that may still win get the other rounds.
+	for _, i := range order {
+		if cost[i] > hopeful*cost[order[0]] {
+			continue
+		}
+		wg.Go(func() { found[i], cost[i] = f.improve(found[i], cost[i], rounds-1) })
+	}
+	wg.Wait()
+	rank()
+	// The two best are polished on all points before one is chosen.
 	n := 2
 	if f.enough == leastEnough && found[order[0]].rms() <= exactDB {
 		n = 4 // a target that looks as if it could be met exactly is worth every arrangement
 	}
 	order = order[:min(n, len(order))]
+	polished := make([]*problem, len(starts))
+	polish := func(i int) {
+		q := f.fine.fork()
+		q.units, q.c = append(q.units, found[i].units...), found[i].c
+		cost[i] = q.solve(polishIters, 1e-6)
+		polished[i] = q
+	}
 	for _, i := range order {
 		wg.Go(func() {
 			found[i] = f.exact(found[i])
-			q := f.fine.clone()
-			q.units, q.c = append(q.units, found[i].units...), found[i].c
-			cost[i] = q.solve(polishIters, 1e-6)
-			found[i] = q
+			polish(i)
 		})
 	}
 	wg.Wait()
-	sort.SliceStable(order, func(a, b int) bool { return cost[order[a]] < cost[order[b]] })
+	rank()
+	if f.likelyExact(found[order[0]]) {
+		// One after the other, for the first that gets there ends it.
+		for _, try := range [][2]int{{0, 3}, {1, 3}, {0, 5}} {
+			if polished[order[0]].rms() < f.enough {
+				break
+			}
+			if try[0] < len(order) {
+				i := order[try[0]]
+				found[i] = f.deepen(found[i], try[1])
+				polish(i)
+				rank()
+			}
+		}
+	}
 	var best []*problem
 	for _, i := range order[:min(2, len(order))] {
-		best = append(best, found[i])
+		best = append(best, polished[i])
 	}
 	return best
 }
@@ -316,8 +352,12 @@ var (
 	exactDB      = 0.15
 	polishIters  = 8
 	fewBands     = 5
-	fewRanks     = 4
+	fewRanks     = 6
+	fewTries     = 3
 	lastIters    = 40
+	hopeful      = 1.3
+	walked       = 2
+	pairsApart   = 2
 )
 
 // rms is the weighted RMS of the current response against what is wanted.
@@ -348,13 +388,21 @@ func (f *fitter) arrange(p *problem, rank int) (*problem, float64) {
 		rank = 0
 		p.solve(greedyIters, 1e-3)
 	}
-	cost := p.solve(settleIters, 1e-4)
+	return f.improve(p, p.solve(settleIters, 1e-4), 1)
+}
+
+// improve runs rounds of taking bands out and putting them back, until one no longer pays.
+func (f *fitter) improve(p *problem, cost float64, rounds int) (*problem, float64) {
+	tries := replaceTries
+	if f.o.Bands <= fewBands {
+		tries = fewTries
+	}
 	for range rounds {
 		before := cost
 		if p.rms() < f.enough {
 			break
 		}
-		p, cost = f.replace(p, cost, replaceTries)
+		p, cost = f.replace(p, cost, tries)
 		if math.Sqrt(before)-math.Sqrt(cost) < max(1e-3*math.Sqrt(before), 0.1*f.enough) {
 			break
 		}
@@ -398,11 +446,16 @@ func (f *fitter) replace(p *problem, cost float64, tries int) (*problem, float64
 	return p, p.solve(settleIters, 1e-4)
 }
 
+// likelyExact reports whether the target looks as if it could be met exactly, but is not yet.
+func (f *fitter) likelyExact(p *problem) bool {
+	return f.enough == leastEnough && f.fixed == nil && len(f.templates) > 0 && p.rms() <= exactDB && p.rms() >= f.enough
+}
+
 // exact goes on where the target looks as if it could be met exactly, as the response of a correction can: broad bells may
 // stand for shelves and shelves for each other, which re-placing bells alone does not undo.
 func (f *fitter) exact(p *problem) *problem {
 	p.solve(settleIters, 1e-5)
-	if f.enough > leastEnough || f.fixed != nil || len(f.templates) == 0 || p.rms() > exactDB {
+	if !f.likelyExact(p) {
 		return p
 	}
 	ridge, still := p.ridge, p.still
@@ -437,6 +490,65 @@ func (f *fitter) exact(p *problem) *problem {
 	}
 	p.ridge, p.still = ridge, still
 	return p
+}
+
+// deepen goes on from where exact got stuck, two bands at a time.
+func (f *fitter) deepen(p *problem, tries int) *problem {
+	ridge, still := p.ridge, p.still
+	p.ridge, p.still = lastRidge, lastRidge
+	cost := p.solve(settleIters, 1e-5)
+	for range extraRounds {
+		if p.rms() < f.enough {
+			break
+		}
+		before := cost
+		p, cost = f.replaceTwo(p, cost, tries)
+		if cost >= before {
+			break
+		}
+		p, cost = f.replace(p, cost, extraTries)
+	}
+	p.ridge, p.still = ridge, still
+	return p
+}
+
+// replaceTwo takes two bands out at once and puts two back wherever they help, the first time that helps for good: where two
+// bands do what two others should, taking out one of them helps nothing.
+func (f *fitter) replaceTwo(p *problem, cost float64, tries int) (*problem, float64) {
+	order := make([]int, len(p.units))
+	for i := range order {
+		order[i] = i
+	}
+	sort.SliceStable(order, func(a, b int) bool { return p.units[order[a]].p[pFreq] < p.units[order[b]].p[pFreq] })
+	wide := func(k int) bool { return p.units[k].shape != dsp.Bell || p.units[k].p[pQ] < 0 }
+	for apart := 1; apart < len(order); apart++ {
+		for i := range len(order) - apart {
+			a, b := order[i], order[i+apart]
+			if apart > pairsApart && !wide(a) && !wide(b) {
+				continue // too far apart to do each other's work
+			}
+			base := p.clone()
+			base.units = slices.Delete(base.units, max(a, b), max(a, b)+1)
+			base.units = slices.Delete(base.units, min(a, b), min(a, b)+1)
+			base.solve(greedyIters, 1e-3)
+			for _, first := range f.candidates(base, tries) {
+				one := base.clone()
+				one.units = append(one.units, first.u)
+				one.solve(greedyIters, 1e-3)
+				for _, second := range f.candidates(one, tries) {
+					two := one.clone()
+					two.units = append(two.units, second.u)
+					if two.solve(replaceIters, 1e-3) > 8*cost { // hopeless
+						continue
+					}
+					if v := two.solve(2*settleIters, 1e-4); v < 0.9*cost {
+						return two, v
+					}
+				}
+			}
+		}
+	}
+	return p, cost
 }
 
 // hz, q and gain as a user sees them.
@@ -529,32 +641,50 @@ func (f *fitter) finish(best []*problem) []unit {
 	}
 	var ways []way
 	for _, p := range best {
-		ways = append(ways, way{p.clone(), false}, way{p.clone(), true})
+		ways = append(ways, way{p.fork(), false}, way{p.fork(), true})
 	}
+	rounded := make([]*problem, len(ways))
 	cost := make([]float64, len(ways))
 	var wg sync.WaitGroup
 	for i, w := range ways {
 		wg.Go(func() {
-			q := f.coarse.clone()
+			q := f.coarse.fork()
 			q.kappa = 300 / float64(len(q.x2))
 			q.ridge, q.still = w.p.ridge, w.p.still
 			q.units, q.c = append(q.units, w.p.units...), w.p.c
 			f.round(q, l, w.gains)
-			w.p.units, w.p.c = append(w.p.units[:0], q.units...), q.c
-			f.walk(w.p, l, 6)
-			f.holdBoostOnSteps(w.p, l)
-			w.p.respond()
-			cost[i] = w.p.cost()
+			q.respond()
+			rounded[i], cost[i] = q, q.cost()
 		})
 	}
 	wg.Wait()
-	at := 0
-	for i := range cost {
+	order := make([]int, len(ways))
+	for i := range order {
+		order[i] = i
+	}
+	sort.SliceStable(order, func(a, b int) bool { return cost[order[a]] < cost[order[b]] })
+	order = order[:min(len(order), walked)]
+	for _, i := range order {
+		wg.Go(func() {
+			p, q := ways[i].p, rounded[i]
+			f.walk(q, l, 6)
+			p.units, p.c = append(p.units[:0], q.units...), q.c
+			f.holdBoostOnSteps(p, l)
+			p.respond()
+			cost[i] = p.cost()
+		})
+	}
+	wg.Wait()
+	at := order[0]
+	for _, i := range order {
 		if cost[i] < cost[at] {
 			at = i
 		}
 	}
-	return ways[at].p.units
+	p := ways[at].p
+	f.walk(p, l, 6) // on all points
+	f.holdBoostOnSteps(p, l)
+	return p.units
 }
 
 // prune takes out bands that the rest can do without.

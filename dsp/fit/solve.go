@@ -36,20 +36,33 @@ type problem struct {
 	units []unit
 	c     float64 // constant level, dB
 
-	// scratch
-	resp, jac      []float64
-	ata, chol      []float64
+	resp []float64 // what respond has found
+	*scratch
+}
+
+// scratch is the memory that one step of the work needs and the next may overwrite. Clones share it, for one goroutine.
+type scratch struct {
+	num, den       []float64
+	jac, ata, chol []float64
 	atb, step, dia []float64
-	old            []unit
 	w, r, col      []float64
+	old            []unit
 	index          []int
 }
 
+// clone returns a copy with units and response of its own, for the same goroutine.
 func (p *problem) clone() *problem {
 	q := *p
 	q.units = append(make([]unit, 0, cap(p.units)), p.units...)
-	q.resp, q.jac, q.ata, q.chol, q.atb, q.step, q.dia, q.old, q.index = nil, nil, nil, nil, nil, nil, nil, nil, nil
+	q.resp = nil
 	return &q
+}
+
+// fork returns a clone for another goroutine.
+func (p *problem) fork() *problem {
+	q := p.clone()
+	q.scratch = &scratch{}
+	return q
 }
 
 const (
@@ -57,7 +70,7 @@ const (
 	lnA    = math.Ln10 / 40 // d ln A / d gain
 )
 
-// ratio returns numerator and denominator of |H|² at x = (f/f0)² for a bell, or for a low shelf without its A².
+// prototype holds what numerator and denominator of |H|² need at x = (f/f0)².
 // Source of the prototypes: R. Bristow-Johnson, "Audio EQ Cookbook", W3C Note, 8 June 2021.
 type prototype struct {
 	shape      dsp.Shape
@@ -79,51 +92,67 @@ func (u *unit) prototype() prototype {
 	return pr
 }
 
-// square returns |H|² at the squared warped frequency, constantDB left out.
-func (pr *prototype) square(x2 float64) float64 {
-	x := x2 * pr.inv
+// multiply multiplies numerator and denominator of |H|² at the squared warped frequencies into num and den, constantDB left out.
+func (pr *prototype) multiply(x2, num, den []float64) {
+	num, den = num[:len(x2)], den[:len(x2)]
 	switch pr.shape {
 	case dsp.Bell:
-		t := 1 - x
-		t *= t
-		return (t + x*pr.ka) / (t + x*pr.kb)
-	case dsp.LowShelf:
+		for i, x := range x2 {
+			x *= pr.inv
+			t := (1 - x) * (1 - x)
+			num[i] *= t + x*pr.ka
+			den[i] *= t + x*pr.kb
+		}
+		return
+	case dsp.HighShelf:
+		num, den = den, num
+	}
+	for i, x := range x2 {
+		x *= pr.inv
 		n, d := pr.a-x, 1-pr.a*x
-		return (n*n + x*pr.ka) / (d*d + x*pr.ka)
-	default:
-		n, d := pr.a-x, 1-pr.a*x
-		return (d*d + x*pr.ka) / (n*n + x*pr.ka)
+		num[i] *= n*n + x*pr.ka
+		den[i] *= d*d + x*pr.ka
 	}
 }
 
 // db adds one unit's level at every point to out.
 func (p *problem) db(u *unit, out []float64) {
+	n := len(p.x2)
+	p.num, p.den = fit(p.num, n), fit(p.den, n)
+	for i := range n {
+		p.num[i], p.den[i] = 1, 1
+	}
 	pr := u.prototype()
-	for i, x2 := range p.x2 {
-		out[i] += pr.constantDB + tenLog*math.Log(pr.square(x2))
+	pr.multiply(p.x2, p.num, p.den)
+	for i := range n {
+		out[i] += pr.constantDB + tenLog*math.Log(p.num[i]/p.den[i])
 	}
 }
 
 // respond fills resp with the level of all units.
 func (p *problem) respond() {
-	p.resp = fit(p.resp, len(p.x2))
-	prs := make([]prototype, len(p.units))
+	n := len(p.x2)
+	p.resp, p.num, p.den = fit(p.resp, n), fit(p.num, n), fit(p.den, n)
+	resp, num, den := p.resp, p.num[:n], p.den[:n]
+	for i := range resp {
+		resp[i] = 1
+		num[i], den[i] = 1, 1
+	}
 	c := 0.0
 	for k := range p.units {
-		prs[k] = p.units[k].prototype()
-		c += prs[k].constantDB
-	}
-	for i, x2 := range p.x2 {
-		m := 1.0
-		s := 0.0
-		for k := range prs {
-			m *= prs[k].square(x2)
-			if k&15 == 15 { // 16 bands of ±24 dB and more cannot leave float64's range
-				s += tenLog * math.Log(m)
-				m = 1
+		pr := p.units[k].prototype()
+		c += pr.constantDB
+		pr.multiply(p.x2, num, den)
+		// Six bands cannot leave float64's range, nor can what 64 of them make of a response.
+		if k%6 == 5 || k == len(p.units)-1 {
+			for i := range resp {
+				resp[i] *= num[i] / den[i]
+				num[i], den[i] = 1, 1
 			}
 		}
-		p.resp[i] = c + s + tenLog*math.Log(m)
+	}
+	for i, m := range resp {
+		resp[i] = c + tenLog*math.Log(m)
 	}
 }
 
@@ -162,14 +191,18 @@ func (p *problem) gradient(u *unit, jf, jq, jg []float64) {
 		x := x2 * pr.inv
 		if u.shape == dsp.Bell {
 			t := 1 - x
-			rn, rd := 1/(t*t+x*pr.ka), 1/(t*t+x*pr.kb)
+			num, den := t*t+x*pr.ka, t*t+x*pr.kb
+			both := 1 / (num * den) // one division instead of two
+			rn, rd := both*den, both*num
 			jf[i] = tenLog * -2 * x * ((-2*t+pr.ka)*rn - (-2*t+pr.kb)*rd)
 			jq[i] = tenLog * -2 * x * (pr.ka*rn - pr.kb*rd)
 			jg[i] = tenLog * lnA * 2 * x * (pr.ka*rn + pr.kb*rd)
 			continue
 		}
 		n, d := a-x, 1-a*x
-		rn, rd := 1/(n*n+x*pr.ka), 1/(d*d+x*pr.ka)
+		num, den := n*n+x*pr.ka, d*d+x*pr.ka
+		both := 1 / (num * den)
+		rn, rd := both*den, both*num
 		f := -2 * x * ((-2*n+pr.ka)*rn - (-2*a*d+pr.ka)*rd)
 		q := -2 * x * pr.ka * (rn - rd)
 		g := lnA * ((2*n*a+x*pr.ka)*rn - (-2*a*x*d+x*pr.ka)*rd)
@@ -217,7 +250,7 @@ func (p *problem) solve(iters int, tol float64) float64 {
 		clear(p.atb)
 		clear(p.ata)
 		// Combined weight and residual of the two terms at each point.
-		p.w, p.r, p.col = fit(p.w, n), fit(p.r, n), fit(p.col, n)
+		p.w, p.r, p.col = fit(p.w, n), fit(p.r, n), fit(p.col, 2*n)
 		w, r, col := p.w, p.r, p.col
 		for i := range n {
 			e := p.resp[i] + p.c - p.want[i]
@@ -228,22 +261,29 @@ func (p *problem) solve(iters int, tol float64) float64 {
 				r[i] += p.kappa * o
 			}
 		}
+		column := func(a int) []float64 { return p.jac[p.index[a]*n : p.index[a]*n+n] }
 		for a := range np {
-			ja := p.jac[p.index[a]*n : p.index[a]*n+n]
-			for i := range col {
-				col[i] = ja[i] * w[i]
-			}
+			ja := column(a)
 			p.atb[a] = dot(ja, r)
-			for b := range a + 1 {
-				jb := p.jac[p.index[b]*n : p.index[b]*n+n]
-				p.ata[a*nc+b] = dot(col, jb)
+			if p.level {
+				p.ata[np*nc+a] = dot(ja, p.weight)
 			}
+		}
+		for a := 0; a < np; a += 2 { // two rows and two columns at a time share their loads
+			k := min(a+1, np-1) // an odd number of rows: the last one twice
+			ja, jk := column(a), column(k)
+			for i, v := range w {
+				col[i], col[n+i] = v*ja[i], v*jk[i]
+			}
+			for b := 0; b <= a; b += 2 {
+				l := min(b+1, np-1)
+				p.ata[a*nc+b], p.ata[a*nc+l], p.ata[k*nc+b], p.ata[k*nc+l] = dots(col[:n], col[n:2*n], column(b), column(l))
+			}
+		}
+		for a := range np {
 			if p.index[a]%3 == pGain {
 				p.atb[a] += p.ridge * p.units[p.index[a]/3].p[pGain]
 				p.ata[a*nc+a] += p.ridge
-			}
-			if p.level {
-				p.ata[np*nc+a] = dot(ja, p.weight)
 			}
 		}
 		if p.level {
@@ -334,6 +374,19 @@ func dot(a, b []float64) float64 {
 	return s0 + s1 + s2 + s3
 }
 
+// dots are the four inner products of a and c with b and d.
+func dots(a, c, b, d []float64) (ab, ad, cb, cd float64) {
+	b, c, d = b[:len(a)], c[:len(a)], d[:len(a)]
+	for i, x := range a {
+		y, u, v := c[i], b[i], d[i]
+		ab += x * u
+		ad += x * v
+		cb += y * u
+		cd += y * v
+	}
+	return ab, ad, cb, cd
+}
+
 // cholesky solves (AᵀA + mu·diag)·step = Aᵀb; false if the matrix is not positive definite.
 func (p *problem) cholesky(n int, mu float64) bool {
 	p.chol = fit(p.chol, n*n)
@@ -343,22 +396,34 @@ func (p *problem) cholesky(n int, mu float64) bool {
 	for i := range n {
 		l[i*n+i] += mu*l[i*n+i] + 1e-12
 	}
+	p.dia = fit(p.dia, n) // one over the diagonal
 	for i := range n {
-		for j := range i + 1 {
-			s := l[i*n+j]
-			li, lj := l[i*n:i*n+j], l[j*n:j*n+j]
-			for k := range li {
-				s -= li[k] * lj[k]
+		li := l[i*n : i*n+i+1]
+		for j := 0; j+1 < i; j += 2 { // two columns at a time share their loads
+			lj, lk := l[j*n:j*n+j+1], l[(j+1)*n:(j+1)*n+j+2]
+			s, u := li[j], li[j+1]
+			for k, x := range li[:j] {
+				s -= x * lj[k]
+				u -= x * lk[k]
 			}
-			if i == j {
-				if !(s > 0) {
-					return false
-				}
-				l[i*n+i] = math.Sqrt(s)
-			} else {
-				l[i*n+j] = s / l[j*n+j]
-			}
+			li[j] = s * p.dia[j]
+			li[j+1] = (u - li[j]*lk[j]) * p.dia[j+1]
 		}
+		if i%2 == 1 {
+			j := i - 1
+			lj := l[j*n : j*n+j+1]
+			s := li[j]
+			for k, x := range li[:j] {
+				s -= x * lj[k]
+			}
+			li[j] = s * p.dia[j]
+		}
+		s := li[i] - dot(li[:i], li[:i])
+		if !(s > 0) {
+			return false
+		}
+		li[i] = math.Sqrt(s)
+		p.dia[i] = 1 / li[i]
 	}
 	for i := range n {
 		s := p.atb[i]

@@ -113,8 +113,9 @@ type Stream interface {
 type Route struct {
 	CaptureID, OutputID string // for the Request
 	OutputName          string
-	RateHz              int // the output's rate, also the virtual sink's
-	Channels            int // the output's
+	RateHz              int     // the output's rate, also the virtual sink's
+	Channels            int     // the output's
+	MixDB               float64 // what the server adds to what both ears share when it mixes them for the output; the ceiling allows for it
 }
 
 // RouteEvent is a change in the sound system that concerns the route.

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"net/url"
 	"os"
 	"strings"
@@ -207,7 +208,7 @@ func (r *router) take(ctx context.Context, output string) (engine.Route, error) 
 		return none, devErr("use output", "default", engine.Reopen, errors.New("there is no output"))
 	}
 
-	rate, channels := int(real.Rate), int(real.SampleSpec.Channels)
+	rate, channels := streamRate(int(real.Rate)), int(real.SampleSpec.Channels)
 	if mine != nil && (r.previous != previous.SinkName || int(mine.Rate) != rate) {
 		// The arguments of a module stand: what they record can only change with a new one.
 		if err := p.c.Request(&proto.UnloadModule{ModuleIndex: r.module}, nil); err != nil && !errors.Is(err, proto.ErrNoSuchEntity) {
@@ -221,7 +222,7 @@ func (r *router) take(ctx context.Context, output string) (engine.Route, error) 
 			return none, err
 		}
 	}
-	r.real, r.previous, r.rateHz, r.channels = real.SinkName, previous.SinkName, rate, channels
+	r.real, r.previous, r.rateHz, r.channels = real.SinkName, previous.SinkName, int(real.Rate), channels
 	// Volume before sound: the streams must not be heard at any other.
 	if err := r.mirror.start(mine, real); err != nil {
 		return none, err
@@ -240,7 +241,20 @@ func (r *router) take(ctx context.Context, output string) (engine.Route, error) 
 	if d := prop(real.Properties, "device.description"); d != "" {
 		name = d
 	}
-	return engine.Route{CaptureID: mine.MonitorSourceName, OutputID: real.SinkName, OutputName: Readable(name), RateHz: rate, Channels: channels}, nil
+	mix := 0.0
+	if p.pipewire && channels == 1 { // seen: it weighs left and right by √½ each
+		mix = 10 * math.Log10(2)
+	}
+	return engine.Route{MixDB: mix, CaptureID: mine.MonitorSourceName, OutputID: real.SinkName, OutputName: Readable(name), RateHz: rate, Channels: channels}, nil
+}
+
+// streamRate is the rate of our streams for an output of that rate: the same, where the engine has it. A telephone profile of 8 or
+// 16 kHz is the server's to resample for.
+func streamRate(outputHz int) int {
+	if outputHz < 44100 || outputHz > 192000 {
+		return 48000
+	}
+	return outputHz
 }
 
 func sinkList(sinks proto.GetSinkInfoListReply, isOurs func(*proto.GetSinkInfoReply) bool) string {

@@ -426,7 +426,7 @@ func (s *Session) open(ctx context.Context) error {
 		now = c.Now
 	}
 	l, err := newLoop(loopConfig{rateHz: rate, captureFrames: req.CaptureFrames, outputFrames: req.OutputFrames, keepFrames: s.plan.KeepFrames, guard: s.set.Guard,
-		ceilingDB: s.set.CeilingDB, inputGain: gain, now: now}, s.m, p)
+		ceilingDB: s.set.CeilingDB - s.route.MixDB, inputGain: gain, now: now}, s.m, p)
 	if err != nil {
 		return &Error{"open", req.OutputID, GiveUp, err}
 	}

@@ -127,6 +127,9 @@ func (a *app) run(ctx context.Context, verbose bool) error {
 	if err != nil {
 		return err
 	}
+	if dir, err = filepath.Abs(dir); err != nil { // status tells it to processes that stand elsewhere
+		return fmt.Errorf("cushwright: run: %w", err)
+	}
 	made, err := config.FirstRun(dir)
 	if err != nil {
 		return err

@@ -134,11 +134,19 @@ func (v *watchView) Update(msg tea.Msg) (tea.Model, tea.Cmd) {
 	switch m := msg.(type) {
 	case tea.WindowSizeMsg:
 		v.width, v.height = m.Width, m.Height
+		return v, tea.ClearScreen
 	case watchTick:
 		return v, v.poll()
 	case watchState:
+		was := v.lost != nil
 		v.take(m)
-		return v, tea.Tick(watchEvery, func(time.Time) tea.Msg { return watchTick{} })
+		next := tea.Tick(watchEvery, func(time.Time) tea.Msg { return watchTick{} })
+		if was != (v.lost != nil) {
+			// A terminal that goes to another size and back at once cuts the picture and tells nobody: all of it is drawn anew
+			// where much changes, and by ctrl+l.
+			return v, tea.Batch(next, tea.ClearScreen)
+		}
+		return v, next
 	case watchDone:
 		v.said = ""
 		if m.err != nil {
@@ -154,6 +162,8 @@ func (v *watchView) Update(msg tea.Msg) (tea.Model, tea.Cmd) {
 			return v, v.wear(1)
 		case "p", "left", "up":
 			return v, v.wear(-1)
+		case "ctrl+l":
+			return v, tea.ClearScreen
 		case "r":
 			v.in, v.out, v.overs.last, v.breaks.last = peak{}, peak{}, time.Time{}, time.Time{}
 		}

@@ -7,6 +7,7 @@ import (
 	"log/slog"
 	"math"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -270,9 +271,13 @@ type router struct {
 	freed  int
 
 	missing string
+	hold    atomic.Pointer[chan struct{}] // Take waits for it to be closed
 }
 
 func (r *router) Take(_ context.Context, output string) (engine.Route, error) {
+	if c := r.hold.Load(); c != nil {
+		<-*c
+	}
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	r.taken = append(r.taken, output)
@@ -411,4 +416,43 @@ func TestLostOutputThatWasFollowed(t *testing.T) {
 			t.Errorf("the settings name %q: taken for %q at last", named, last)
 		}
 	}
+}
+
+// While a server stands still, requests are answered, and what they ask for holds when it is back: also settings that need other
+// streams.
+func TestRequestsWhileTheServerStandsStill(t *testing.T) {
+	rec := &recorder{}
+	r := &router{events: make(chan engine.RouteEvent, 1)}
+	set := settings()
+	set.Capture, set.Output = "", ""
+	s, _, _ := start(t, &sim.Driver{Source: sine(1000, 0.1), Sink: rec.sink, Speed: 5}, r, set, engine.Selection{Cushion: "a", Correction: correction(t, 0)})
+	eventually(t, "running", func() bool { return s.Status().State == engine.Running })
+	c := make(chan struct{})
+	r.hold.Store(&c)
+	r.events <- engine.RouteEvent{Kind: engine.ServerGone}
+	eventually(t, "recovering", func() bool { return s.Status().State == engine.Recovering })
+	time.Sleep(300 * time.Millisecond) // it waits for the route by now
+	ctx, cancel := context.WithTimeout(t.Context(), 5*time.Second)
+	defer cancel()
+	if err := s.Select(ctx, engine.Selection{Cushion: "b", Correction: correction(t, -6)}); err != nil {
+		t.Fatal(err)
+	}
+	set.Output = "other"
+	if err := s.Configure(ctx, set); err != nil {
+		t.Fatal(err)
+	}
+	on := true
+	if _, err := s.Bypass(ctx, &on); err != nil {
+		t.Fatal(err)
+	}
+	if st := s.Status(); st.Cushion != "b" || !st.Bypass || st.State != engine.Recovering {
+		t.Errorf("meanwhile the status is %+v", st)
+	}
+	r.hold.Store(nil)
+	close(c)
+	eventually(t, "the other output", func() bool {
+		r.mu.Lock()
+		defer r.mu.Unlock()
+		return r.taken[len(r.taken)-1] == "other" && s.Status().State == engine.Running && s.Status().Bypass
+	})
 }

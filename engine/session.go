@@ -393,10 +393,10 @@ func (s *Session) open(ctx context.Context) error {
 		Lost: s.ended()}
 	gain := func() float32 { return 1 }
 	if s.router != nil && s.set.Capture == "" {
-		r, err := s.router.Take(ctx, s.set.Output)
+		r, err := s.takeRoute(ctx, s.set.Output)
 		if errors.Is(err, ErrNoOutput) && s.set.Output != s.asked.Output {
 			s.set.Output = s.asked.Output // one that was followed is nobody's setting: what is left will do, until it is back
-			r, err = s.router.Take(ctx, s.set.Output)
+			r, err = s.takeRoute(ctx, s.set.Output)
 		}
 		if err != nil {
 			return err
@@ -415,7 +415,8 @@ func (s *Session) open(ctx context.Context) error {
 	}
 	s.planFor(&req)
 	rate := float64(req.RateHz)
-	p, err := s.program(s.sel, rate)
+	sel := s.sel
+	p, err := s.program(sel, rate)
 	if err != nil {
 		return &Error{"open", req.OutputID, GiveUp, err}
 	}
@@ -435,13 +436,48 @@ func (s *Session) open(ctx context.Context) error {
 	l.steady.Store(s.steady)
 	req.Capture, req.Playback = l.capture, l.render
 	req.Underflow = func() { s.m.underflows.Add(1); l.gap.Store(true) }
-	st, err := s.driver.Open(req)
+	st, err := waitFor(s, func() (Stream, error) { return s.driver.Open(req) })
 	if err != nil {
 		return err
 	}
 	s.loop.Store(l)
 	s.stream = st
+	// what was asked for meanwhile
+	l.bypass.Store(s.bypass)
+	l.mute.Store(s.muted || s.aside)
+	l.steady.Store(s.steady)
+	if s.sel != sel {
+		if p, err := s.program(s.sel, rate); err == nil {
+			l.pending.Store(p)
+		}
+	}
 	return nil
+}
+
+func (s *Session) takeRoute(ctx context.Context, output string) (Route, error) {
+	return waitFor(s, func() (Route, error) { return s.router.Take(ctx, output) })
+}
+
+// waitFor waits for f, which a server that stands still can hold up for seconds, and serves requests meanwhile. f must not touch
+// what belongs to the supervisor.
+func waitFor[T any](s *Session, f func() (T, error)) (T, error) {
+	type result struct {
+		v   T
+		err error
+	}
+	done := make(chan result, 1)
+	go func() {
+		v, err := f()
+		done <- result{v, err}
+	}()
+	for {
+		select {
+		case r := <-done:
+			return r.v, r.err
+		case request := <-s.requests:
+			request()
+		}
+	}
 }
 
 // planFor fills in the frames of the request: as the settings say, or as the driver plans for the wished delay.
@@ -579,6 +615,7 @@ func (s *Session) Run(ctx context.Context) (err error) {
 	pause := 100 * time.Millisecond
 	s.to(Opening)
 	for {
+		s.reopen = "" // from here on settings that change are others than those that are opened
 		err := s.open(ctx)
 		if err == nil {
 			err = s.await(ctx, tick.C)
@@ -670,7 +707,6 @@ func (s *Session) await(ctx context.Context, tick <-chan time.Time) error {
 // supervise watches running streams; it returns why they must be reopened, or nil when the context ends.
 func (s *Session) supervise(ctx context.Context, events <-chan RouteEvent, tick <-chan time.Time) error {
 	p := progress{at: time.Now()}
-	s.reopen = ""
 	s.flows, s.calm = s.m.underflows.Load(), time.Now().Add(settleTime)
 	for {
 		select {
@@ -721,7 +757,7 @@ func (s *Session) routeEvent(ctx context.Context, ev RouteEvent) error {
 			s.set.Output = ev.Detail
 			return because("another output was chosen: " + ev.Detail)
 		}
-		if _, err := s.router.Take(ctx, s.route.OutputID); err != nil {
+		if _, err := s.takeRoute(ctx, s.route.OutputID); err != nil {
 			return err
 		}
 		s.log.Info("held the output against another default", "other", ev.Detail)

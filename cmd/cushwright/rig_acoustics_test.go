@@ -82,6 +82,13 @@ func (a *acoustics) count() int {
 	return a.sounds
 }
 
+// late is how often the machine was too late, so that the sound had a gap.
+func (a *acoustics) late() int {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	return a.starts
+}
+
 func (a *acoustics) frame() (l, r float32, ok bool) {
 	if a.outAt >= len(a.out) {
 		a.out, a.outAt = a.block(), 0

@@ -75,11 +75,15 @@ func fixed(bands []dsp.Band) func(*rand.Rand) *dsp.Correction {
 }
 
 // seated makes seats of a cushion that scatter, each drawn anew: smooth departures of 1 dB in the bass, 0.4 in the middle,
-// 0.8 to 1.2 above (standard deviations, invented; about a third of the model in the checks, since the seats are few).
+// 0.8 to 1.2 above (standard deviations, invented; about a third of the model in the checks), and half of that in the short
+// form, whose seats are few.
 func seated(cushion string, more ...dsp.Band) func(*rand.Rand) *dsp.Correction {
 	return func(rng *rand.Rand) *dsp.Correction {
 		bands := append(append(headphone(), cushionBands[cushion]...), more...)
 		for _, s := range []struct{ hz, db, q float64 }{{45, 1, 0.8}, {180, 0.5, 0.9}, {500, 0.4, 1}, {1300, 0.4, 1}, {3000, 0.4, 1.2}, {6000, 0.8, 1.5}, {10000, 1, 1.5}, {15000, 1.2, 1.5}} {
+			if !long() {
+				s.db /= 2
+			}
 			g := min(max(s.db*rng.NormFloat64(), -3*s.db), 3*s.db)
 			bands = append(bands, band(dsp.Bell, dsp.Both, s.hz*math.Exp(0.1*rng.NormFloat64()), g, s.q))
 		}
@@ -354,6 +358,23 @@ func TestLiveRigFaults(t *testing.T) {
 	spec.LevelDB = -20
 	noise := noiseFor(headphone(), spec, 55)
 	good := func(s *setup) { *s = setup{cushion: seated("woven"), noise: noise} }
+	// fault sweeps with a fault on the rig and says what was not as it should be.
+	fault := func(put func(*setup), kind swept.Kind, want, name string) (wrong string) {
+		b.air.put(func(s *setup) { *s = setup{} })
+		time.Sleep(100 * time.Millisecond) // the acoustics forget the fault before
+		b.air.put(put)
+		out, messages, code := b.sweepJSON(name, "--ear", "left", "--seats", "1", "--seconds", "1")
+		stored, err := (config.Bench{Dir: b.bench}).Seats(name)
+		switch {
+		case err != nil:
+			t.Fatal(err)
+		case kind == "" && (code != 1 || !strings.Contains(messages, want) || len(stored) != 0 || len(out.Seats) != 0),
+			kind != "" && (code != 0 || len(stored) != 1 || len(out.Seats) != 1 ||
+				!slices.ContainsFunc(out.Seats[0].Refused, func(r refusal) bool { return r.Kind == kind && strings.Contains(r.Text, want) })):
+			return fmt.Sprintf("exit %d, %d seats stored: %s", code, len(stored), messages)
+		}
+		return ""
+	}
 	for _, c := range []struct {
 		name, want string
 		kind       swept.Kind // of one that passes: the seat is repeated; else the exit code is 1
@@ -371,24 +392,18 @@ func TestLiveRigFaults(t *testing.T) {
 		if c.name == "sound stops" && !long() {
 			break // the gap is of its kind
 		}
-		b.air.put(func(s *setup) { *s = setup{} })
-		time.Sleep(100 * time.Millisecond) // the acoustics forget the fault before
-		b.air.put(c.put)
 		b.SetMute("phones", c.mute)
-		name := strings.ReplaceAll(c.name, " ", "-")
-		out, messages, code := b.sweepJSON(name, "--ear", "left", "--seats", "1", "--seconds", "1")
-		stored, err := (config.Bench{Dir: b.bench}).Seats(name)
-		if err != nil {
-			t.Fatal(err)
-		}
-		if c.kind == "" {
-			if code != 1 || !strings.Contains(messages, c.want) || len(stored) != 0 || len(out.Seats) != 0 {
-				t.Errorf("%s: exit %d, %d seats: %s", c.name, code, len(stored), messages)
+		for try := 1; ; try++ {
+			late := b.air.late()
+			wrong := fault(c.put, c.kind, c.want, fmt.Sprintf("%s-%d", strings.ReplaceAll(c.name, " ", "-"), try))
+			if wrong == "" {
+				break
 			}
-			continue
-		}
-		if code != 0 || len(stored) != 1 || len(out.Seats) != 1 || !slices.ContainsFunc(out.Seats[0].Refused, func(r refusal) bool { return r.Kind == c.kind && strings.Contains(r.Text, c.want) }) {
-			t.Errorf("%s: exit %d, %d seats: %+v: %s", c.name, code, len(stored), out, messages)
+			if b.air.late() == late && !strings.Contains(wrong, "ran dry") && !strings.Contains(wrong, "frames of the recording are missing") || try == 4 {
+				t.Errorf("%s: %s", c.name, wrong)
+				break
+			}
+			t.Logf("%s: once more, the machine was too late for the sound: %s", c.name, wrong)
 		}
 	}
 	b.SetMute("phones", false)
@@ -497,13 +512,26 @@ func TestLiveRigInterrupted(t *testing.T) {
 	if st := b.status(); st.Aside {
 		t.Error("the engine still stands aside")
 	}
-	// Killed.
+	// What plays meanwhile is not heard in the measurement, and is heard again when the command is killed.
+	p := b.PlayFunc("", 48000, soundtest.Sine(440, 48000, 0.1))
+	defer p.Stop()
+	heard := func() float64 {
+		rec := b.Record("phones.monitor", 48000)
+		time.Sleep(300 * time.Millisecond)
+		l, _ := soundtest.LevelDB(rec.Stop()[1000:])
+		return l
+	}
+	until("the tone is heard", func() bool { return heard() > -30 })
 	c, _ = run()
-	until("the engine stands aside", func() bool { return b.status().Aside })
+	until("another seat is written", func() bool { return seats() == 2 })
+	if !b.status().Aside {
+		t.Error("the engine does not stand aside")
+	}
 	c.Process.Kill()
 	c.Wait()
 	start := time.Now()
 	until("the engine is back", func() bool { return !b.status().Aside })
 	t.Logf("back %.1f s after the command was killed", time.Since(start).Seconds())
+	until("the tone is heard again", func() bool { return heard() > -30 })
 	b.stop()
 }

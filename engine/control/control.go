@@ -11,6 +11,7 @@ import (
 	"io"
 	"net"
 	"net/http"
+	"syscall"
 	"time"
 
 	"cushwright/engine"
@@ -144,8 +145,25 @@ type Client struct{ http http.Client }
 func NewClient(socket string) *Client {
 	return &Client{http.Client{Timeout: 6 * time.Second, Transport: &http.Transport{
 		DialContext: func(ctx context.Context, _, _ string) (net.Conn, error) {
-			return (&net.Dialer{Timeout: 2 * time.Second}).DialContext(ctx, "unix", socket)
+			return dialSocket(ctx, socket)
 		}}}}
+}
+
+// dialSocket connects. Where the engine's queue of newcomers is full, which the system reports at once, it tries again for a while.
+func dialSocket(ctx context.Context, socket string) (net.Conn, error) {
+	ctx, cancel := context.WithTimeout(ctx, 4*time.Second)
+	defer cancel()
+	for {
+		c, err := (&net.Dialer{}).DialContext(ctx, "unix", socket)
+		if err == nil || !errors.Is(err, syscall.EAGAIN) {
+			return c, err
+		}
+		select {
+		case <-ctx.Done():
+			return nil, fmt.Errorf("too many clients at once: %w", err)
+		case <-time.After(2 * time.Millisecond):
+		}
+	}
 }
 
 func (c *Client) call(ctx context.Context, method, path string, in, out any) error {
@@ -164,7 +182,7 @@ func (c *Client) call(ctx context.Context, method, path string, in, out any) err
 	res, err := c.http.Do(req)
 	if err != nil {
 		var op *net.OpError
-		if errors.As(err, &op) && op.Op == "dial" {
+		if errors.As(err, &op) && op.Op == "dial" && !errors.Is(err, syscall.EAGAIN) {
 			return ErrNoEngine
 		}
 		return fmt.Errorf("control: ask the engine: %w", err)

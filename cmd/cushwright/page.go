@@ -114,7 +114,7 @@ const (
 
 func newPage(ask asker, snap *config.Snapshot) *pageServer {
 	p := &pageServer{ask: ask, view: &pageView{snap: snap}}
-	p.live = newLiveHub(ask, p.view.version)
+	p.live = newLiveHub(ask, p.state, p.view.version)
 	return p
 }
 
@@ -259,12 +259,21 @@ func (p *pageServer) inside(f func(http.ResponseWriter, *http.Request, room)) ht
 // page writes the whole page as it stands now; its script only keeps it up to date.
 func (p *pageServer) page(w http.ResponseWriter, r *http.Request, in room) {
 	st, err := p.ask.Status(r.Context())
-	v := pageData{Token: in.token, Status: st, Live: liveState(st, err), Bench: p.view.bench(st.Cushion)}
+	v := pageData{Token: in.token, Status: st, Live: p.state(st, err), Bench: p.view.bench(st.Cushion)}
 	v.Said = r.URL.Query().Get("said")
 	if len(v.Said) > 300 {
 		v.Said = ""
 	}
 	p.write(w, "page", v)
+}
+
+// state is what the page tells of the engine. An engine that was started anew may have another bench than the page.
+func (p *pageServer) state(st control.Status, err error) pageState {
+	s := liveState(st, err)
+	if dir := p.view.dir(); err == nil && st.Bench != "" && st.Bench != dir {
+		s.Problems = append(s.Problems, fmt.Sprintf("the engine has another bench now, %s: start \"cushwright page\" again", st.Bench))
+	}
+	return s
 }
 
 // bench writes the part of the page that the bench decides.
@@ -274,7 +283,7 @@ func (p *pageServer) bench(w http.ResponseWriter, r *http.Request, in room) {
 		http.Error(w, err.Error(), http.StatusServiceUnavailable)
 		return
 	}
-	p.write(w, "bench", pageData{Token: in.token, Status: st, Live: liveState(st, nil), Bench: p.view.bench(st.Cushion)})
+	p.write(w, "bench", pageData{Token: in.token, Status: st, Live: p.state(st, nil), Bench: p.view.bench(st.Cushion)})
 }
 
 func (p *pageServer) write(w http.ResponseWriter, part string, v pageData) {

@@ -95,6 +95,7 @@ func (s pageState) Rests() bool { return !s.Running || s.Trial || s.Lost != "" }
 // liveHub hands the engine's state to browsers.
 type liveHub struct {
 	ask     asker
+	told    func(control.Status, error) pageState
 	version func() string // of the bench
 	every   time.Duration
 	wake    chan struct{} // somebody looks, or something was changed
@@ -105,8 +106,8 @@ type liveHub struct {
 	dropped int    // browsers that were too slow
 }
 
-func newLiveHub(ask asker, version func() string) *liveHub {
-	return &liveHub{ask: ask, version: version, every: liveEvery, wake: make(chan struct{}, 1), clients: map[chan message]bool{}}
+func newLiveHub(ask asker, told func(control.Status, error) pageState, version func() string) *liveHub {
+	return &liveHub{ask: ask, told: told, version: version, every: liveEvery, wake: make(chan struct{}, 1), clients: map[chan message]bool{}}
 }
 
 // soon asks at once instead of in a while.
@@ -146,7 +147,7 @@ func (h *liveHub) run(ctx context.Context) {
 
 // tell sends a state to everybody: the readings always, the rest when it changed.
 func (h *liveHub) tell(st control.Status, err error) {
-	s := liveState(st, err)
+	s := h.told(st, err)
 	if err == nil {
 		s.Bench = h.version() + " " + st.Cushion
 	}

@@ -13,6 +13,7 @@ import (
 	"net/url"
 	"path/filepath"
 	"regexp"
+	"strconv"
 	"strings"
 	"sync"
 	"testing"
@@ -299,16 +300,63 @@ func TestPageRefuses(t *testing.T) {
 	}
 }
 
+// TestPageContrast: text stands out from its ground by 4.5 to 1 or more in both colour schemes (WCAG 2.2, success criterion
+// 1.4.3; its definition of relative luminance), marks and frames by 3 to 1 (1.4.11).
+func TestPageContrast(t *testing.T) {
+	css := string(pageFile("page.css"))
+	schemes := regexp.MustCompile(`(?s):root \{(.*?)\}`).FindAllStringSubmatch(css, -1)
+	if len(schemes) != 2 {
+		t.Fatalf("%d colour schemes", len(schemes))
+	}
+	for i, scheme := range schemes {
+		colour := map[string]float64{} // relative luminance
+		for _, m := range regexp.MustCompile(`--([a-z-]+): #([0-9a-f]{6})`).FindAllStringSubmatch(scheme[1], -1) {
+			v, err := strconv.ParseUint(m[2], 16, 32)
+			if err != nil {
+				t.Fatal(err)
+			}
+			for k, w := range []float64{0.2126, 0.7152, 0.0722} {
+				c := float64(v>>(16-8*k)&0xff) / 255
+				if c <= 0.04045 {
+					c /= 12.92
+				} else {
+					c = math.Pow((c+0.055)/1.055, 2.4)
+				}
+				colour[m[1]] += w * c
+			}
+		}
+		for _, c := range []struct {
+			over, under string
+			least       float64
+		}{{"ink", "ground", 4.5}, {"ink", "sheet", 4.5}, {"soft", "ground", 4.5}, {"soft", "sheet", 4.5}, {"act", "sheet", 4.5}, {"act", "ground", 4.5},
+			{"on-act", "act", 4.5}, {"ink", "alarm-ground", 4.5}, {"alarm", "ground", 4.5}, {"out", "ground", 4.5}, {"guard", "ground", 3}, {"guard", "sheet", 3},
+			{"in", "rule", 3}, {"out", "rule", 3}, {"guard", "rule", 3}, {"ink", "rule", 3}} {
+			a, ok1 := colour[c.over]
+			b, ok2 := colour[c.under]
+			if !ok1 || !ok2 {
+				t.Fatalf("no %s or %s", c.over, c.under)
+			}
+			if got := (max(a, b) + .05) / (min(a, b) + .05); got < c.least {
+				t.Errorf("scheme %d: %s on %s: %.2f to 1, at least %g", i, c.over, c.under, got, c.least)
+			}
+		}
+	}
+}
+
 // TestPageEscapes: names and messages come from files and devices.
 func TestPageEscapes(t *testing.T) {
 	snap := pageFolder(t)
 	evil := `<script src="x"></script>"'&`
 	g := &guarded{posed: posed{st: posedStatus()}}
 	g.st.Problems, g.st.Output, g.st.Reference = []string{evil}, evil, evil
+	g.st.Bench = "/another/bench"
 	p, addr := servePage(t, g, snap)
 	v := enter(t, p.admit(addr))
 	if strings.Contains(v.body, `<script src="x"`) || !strings.Contains(v.body, "&lt;script src=&#34;x&#34;&gt;") {
 		t.Error("a message is not escaped")
+	}
+	if !strings.Contains(v.body, "another bench now, /another/bench") {
+		t.Error("another bench is not told")
 	}
 }
 

@@ -51,8 +51,9 @@ type Request struct {
 	Playback                    func(out []float32) // fills all of out
 
 	// Both may be nil, and a driver that cannot tell calls neither. They are called on a thread of the driver's, and
-	// wait no more than the others do.
-	Underflow func()      // the server ran out of what Playback gave it: a gap was heard
+	// wait no more than the others do. Underflow says that the server ran out of what Playback gave it, a gap was heard;
+	// before, that Playback was not called since: what it gives next is heard straight after the gap.
+	Underflow func(before bool)
 	Lost      func(error) // the streams ended by themselves: no callback will come again; at most once
 }
 

@@ -44,7 +44,8 @@ type wire struct {
 
 	capture   func([]float32) // what to do with audio; set before the thread starts
 	playback  func([]float32)
-	underflow func()
+	underflow func(before bool)
+	told      int // underflows of the packets in hand that were reported ahead of their turn; of the thread
 	lost      func(error)
 
 	control chan []byte // control packets for the library
@@ -83,7 +84,7 @@ func (w *wire) take(conn net.Conn) error {
 	unix.SetsockoptTimeval(fd, unix.SOL_SOCKET, unix.SO_SNDTIMEO, &tv)
 	w.Conn, w.fd = conn, fd
 	w.closing.Store(false)
-	w.rest, w.packet = nil, nil
+	w.rest, w.packet, w.told = nil, nil, 0
 	w.control = make(chan []byte, controlQueue)
 	w.ended = make(chan struct{})
 	w.in = make([]float32, 2*mostFrames)
@@ -132,6 +133,7 @@ func (w *wire) read() error {
 			return io.EOF
 		}
 		have += n
+		w.foresee(buf[:have])
 		at := 0
 		for have-at >= packetHeader {
 			size := int(binary.BigEndian.Uint32(buf[at:]))
@@ -152,6 +154,33 @@ func (w *wire) read() error {
 		}
 		copy(buf, buf[at:have])
 		have -= at
+	}
+}
+
+// foresee looks through the packets in hand for what comes of a thread that was late: a request that was not answered in time, and
+// the news of an underflow behind it. The answer to the request must know that it begins after a gap.
+func (w *wire) foresee(b []byte) {
+	if w.underflow == nil {
+		return
+	}
+	asked := false
+	for len(b) >= packetHeader {
+		whole := packetHeader + int(binary.BigEndian.Uint32(b))
+		if whole > len(b) || whole < packetHeader {
+			return
+		}
+		if binary.BigEndian.Uint32(b[4:]) == controlPacket {
+			switch op, _ := word(b[packetHeader:whole], 0); op {
+			case proto.OpRequest:
+				asked = true
+			case proto.OpUnderflow:
+				if asked {
+					w.told++
+					w.underflow(true)
+				}
+			}
+		}
+		b = b[whole:]
 	}
 }
 
@@ -192,8 +221,10 @@ func (w *wire) handle(channel uint32, packet []byte) error {
 		}
 		return nil
 	case proto.OpUnderflow:
-		if w.underflow != nil {
-			w.underflow()
+		if w.told > 0 {
+			w.told--
+		} else if w.underflow != nil {
+			w.underflow(false)
 		}
 		return nil
 	case proto.OpPlaybackStreamKilled, proto.OpRecordStreamKilled:

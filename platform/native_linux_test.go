@@ -95,6 +95,49 @@ func TestWire(t *testing.T) {
 	}
 }
 
+// A thread that was late answers a request knowing that the server ran dry since; one that was in time has answered before, and
+// each underflow is told once.
+func TestWireForeseesUnderflows(t *testing.T) {
+	request, dry := packet(controlPacket, words(proto.OpRequest, controlPacket, 3, 10*frameBytes)), packet(controlPacket, words(proto.OpUnderflow, controlPacket, 3))
+	for _, c := range []struct {
+		batches []string // of r for a request, u for an underflow
+		want    string   // P for a call of Playback, b for an underflow before it, u for another
+	}{
+		{[]string{"r"}, "P"},
+		{[]string{"ru"}, "bP"},
+		{[]string{"rur"}, "bPP"},
+		{[]string{"r", "u", "r"}, "PuP"},
+		{[]string{"u", "r"}, "uP"},
+		{[]string{"ruru"}, "bbPP"},
+	} {
+		got := make(chan byte, 16)
+		w := &wire{capture: func([]float32) {}, playback: func(s []float32) { clear(s); got <- 'P' }, underflow: func(before bool) { got <- map[bool]byte{true: 'b', false: 'u'}[before] }}
+		far := wired(t, w)
+		said := ""
+		want := 0
+		for _, b := range c.batches {
+			var send []byte
+			for _, k := range b {
+				send = append(send, map[rune][]byte{'r': request, 'u': dry}[k]...)
+			}
+			if _, err := far.Write(send); err != nil { // one write, which one read takes
+				t.Fatal(err)
+			}
+			for want += len(b); len(said) < want; {
+				select {
+				case k := <-got:
+					said += string(k)
+				case <-time.After(5 * time.Second):
+					t.Fatalf("%q: only %q came", c.batches, said)
+				}
+			}
+		}
+		if said != c.want {
+			t.Errorf("%q: %q, want %q", c.batches, said, c.want)
+		}
+	}
+}
+
 func TestWireLoses(t *testing.T) {
 	for name, send := range map[string][]byte{
 		"end":          nil,
@@ -138,8 +181,9 @@ func FuzzWire(f *testing.F) {
 			if len(s) == 0 || len(s)%2 != 0 {
 				t.Errorf("%d samples", len(s))
 			}
-		}, playback: func(s []float32) { clear(s) }, underflow: func() {},
+		}, playback: func(s []float32) { clear(s) }, underflow: func(bool) {},
 			in: make([]float32, 2*mostFrames), out: make([]float32, packetHeader/4+2*mostFrames), control: make(chan []byte, controlQueue)}
+		w.foresee(b)
 		for len(b) >= packetHeader {
 			size := min(int(binary.BigEndian.Uint32(b)), len(b)-packetHeader)
 			if size < 0 {

@@ -178,7 +178,7 @@ func cwPipewirePlayback(handle C.uintptr_t, out *C.float, frames C.uint32_t) {
 	s.frames.Store(int64(frames))
 	now := time.Since(s.start)
 	if cycle := time.Duration(float64(frames) / float64(s.req.RateHz) * float64(time.Second)); s.last != 0 && now-s.last > 2*cycle+time.Millisecond && s.req.Underflow != nil {
-		s.req.Underflow() // the graph missed cycles
+		s.req.Underflow(true) // the graph missed cycles
 	}
 	s.last = now
 	s.req.Playback(unsafe.Slice((*float32)(unsafe.Pointer(out)), 2*int(frames)))

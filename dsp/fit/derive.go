@@ -290,8 +290,9 @@ func (f *fitter) search() []*problem {
 	}
 	rank()
 	// Those that may still win get the other rounds.
+	limit := hopeful * cost[order[0]]
 	for _, i := range order {
-		if cost[i] > hopeful*cost[order[0]] {
+		if cost[i] > limit {
 			continue
 		}
 		wg.Go(func() { found[i], cost[i] = f.improve(found[i], cost[i], rounds-1) })

@@ -303,8 +303,19 @@ func (p *pulse) setDefault(ctx context.Context, sink string) error {
 		}
 		if time.Now().After(next) {
 			next = time.Now().Add(wishAgain)
-			if !strings.HasPrefix(info.DefaultSinkName, "@") { // PipeWire's word for none: as a wish it would stay
-				wish(info.DefaultSinkName) // may have gone meanwhile
+			other := info.DefaultSinkName
+			if strings.HasPrefix(other, "@") { // PipeWire's word for none: as a wish it would stay
+				other = ""
+				if sinks, err := p.sinks(); err == nil {
+					for _, k := range sinks {
+						if k.SinkName != sink {
+							other = k.SinkName
+						}
+					}
+				}
+			}
+			if other != "" {
+				wish(other) // may have gone meanwhile
 			}
 			return false, wish(sink)
 		}

@@ -11,6 +11,19 @@ import (
 	"cushwright/engine"
 )
 
+// server fills the options in and connects.
+func (o *RouterOptions) server() (*pulse, error) {
+	var err error
+	if *o, err = o.filled(); err != nil {
+		return nil, err
+	}
+	p, err := dial(o.Server, nil)
+	if err != nil {
+		return nil, noServer(o.Server, err)
+	}
+	return p, nil
+}
+
 func (o RouterOptions) filled() (RouterOptions, error) {
 	if o.Server == "" {
 		o.Server = ServerString()
@@ -28,13 +41,9 @@ func (o RouterOptions) filled() (RouterOptions, error) {
 // Sweep removes the virtual sinks of engines that are dead, and puts the routing back that they left; the engine that
 // holds the lock in the runtime folder is the only one alive, and the caller has no route yet. done says in words what was done; empty if nothing was left.
 func Sweep(ctx context.Context, o RouterOptions) (done []string, err error) {
-	o, err = o.filled()
+	p, err := o.server()
 	if err != nil {
 		return nil, err
-	}
-	p, err := dial(o.Server, nil)
-	if err != nil {
-		return nil, noServer(o.Server, err)
 	}
 	defer p.close()
 	return p.sweep(ctx, o, proto.Undefined)
@@ -55,13 +64,9 @@ func (p *pulse) sweep(ctx context.Context, o RouterOptions, keep uint32) (done [
 // engine's too (it takes the route again if it is well; if it hangs, the sound is back without it). done says in words
 // what was done; empty if there was nothing to do.
 func Restore(ctx context.Context, o RouterOptions) (done []string, err error) {
-	o, err = o.filled()
+	p, err := o.server()
 	if err != nil {
 		return nil, err
-	}
-	p, err := dial(o.Server, nil)
-	if err != nil {
-		return nil, noServer(o.Server, err)
 	}
 	defer p.close()
 	done, err = p.undo(ctx, func(left) bool { return true })

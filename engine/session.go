@@ -25,7 +25,7 @@ import (
 //	running     another output chosen, settings that
 //	            need other streams                      recovering
 //	recovering  first callbacks came                    running
-//	recovering  an error that time may mend             recovering (after a pause of 0.1 to 1 s)
+//	recovering  an error that time may mend             recovering (after a pause of 0.1 to 0.5 s)
 //	recovering  an error whose reaction is GiveUp       failed
 //	any         the context ends                        stopped
 type State uint8
@@ -580,6 +580,9 @@ func (s *Session) close(fade bool) {
 	s.loop.Store(nil)
 }
 
+// longestPause between two attempts leaves room for opening within a second of what was missing being back.
+const longestPause = 500 * time.Millisecond
+
 // progress tells whether callbacks came since the last call.
 type progress struct {
 	play, capt uint64
@@ -659,7 +662,7 @@ func (s *Session) Run(ctx context.Context) (err error) {
 		s.close(wasRunning)
 		if !wasRunning {
 			s.rest(ctx, pause)
-			pause = min(2*pause, time.Second)
+			pause = min(2*pause, longestPause)
 		}
 		if ctx.Err() != nil {
 			return nil

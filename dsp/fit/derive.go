@@ -51,6 +51,7 @@ type fitter struct {
 	places    []float64 // ln warped candidate frequencies
 	widths    []float64 // ln Q candidates
 	templates []template4
+	budget    int     // how many pairs of bands deepen may still try
 	enough    float64 // weighted RMS in dB below which neither another band nor another round is spent
 }
 
@@ -88,7 +89,7 @@ func Derive(t Target, o Options) (Result, error) {
 const leastRidge, lastRidge = 1e-6, 1e-8
 
 func newFitter(p Prepared, o Options) *fitter {
-	f := &fitter{o: o, rateHz: o.rateHz(), enough: p.enough}
+	f := &fitter{budget: pairBudget, o: o, rateHz: o.rateHz(), enough: p.enough}
 	mk := func(block int) *problem {
 		q := &problem{scratch: &scratch{}, boost: o.MaxBoostDB, level: !o.FixedLevel,
 			ridge: max(leastRidge, 0.01*p.enough*p.enough), still: max(leastRidge, 0.25*p.enough*p.enough)}
@@ -357,6 +358,7 @@ var (
 	fewTries     = 3
 	lastIters    = 40
 	hopeful      = 1.3
+	pairBudget   = 300
 	walked       = 2
 	pairsApart   = 2
 )
@@ -539,6 +541,9 @@ func (f *fitter) replaceTwo(p *problem, cost float64, tries int) (*problem, floa
 				for _, second := range f.candidates(one, tries) {
 					two := one.clone()
 					two.units = append(two.units, second.u)
+					if f.budget--; f.budget < 0 {
+						return p, cost
+					}
 					if two.solve(replaceIters, 1e-3) > 8*cost { // hopeless
 						continue
 					}

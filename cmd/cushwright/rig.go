@@ -318,6 +318,9 @@ func (j *rigJob) warmUp(ctx context.Context, ear dsp.Ear) (refused *swept.Findin
 		}
 		faint := f != nil && (f.Kind == swept.NoSweep || f.Kind == swept.Noisy || f.Kind == swept.Unusable)
 		if f != nil && !(faint && j.levelDB < j.wantDB) {
+			if f.Kind == swept.WrongEar && s.other != nil {
+				j.talk.say("note: a rig with one microphone for both ears needs --mic left or --mic right")
+			}
 			if f.Kind == swept.NoSweep && s.other == nil {
 				if wrong, err := j.otherEar(ctx, s); wrong != nil || err != nil {
 					return wrong, err

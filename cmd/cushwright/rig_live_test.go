@@ -209,7 +209,7 @@ func TestLiveRigResponse(t *testing.T) {
 		if worst > c.tolDB || points < all-c.unusable {
 			t.Errorf("%s: worst %.3f dB at %.1f Hz, %d of %d points; wanted %.1f dB", c.name, worst, at, points, all, c.tolDB)
 		}
-		if math.Abs(r.ClockPPM-c.ppm) > 15 {
+		if math.Abs(r.ClockPPM-c.ppm) > 6/spec.GrowthSeconds() { // the error that the estimate has
 			t.Errorf("%s: clock %+.1f ppm, it is %+.0f", c.name, r.ClockPPM, c.ppm)
 		}
 		if c.bent {
@@ -414,6 +414,19 @@ func TestLiveRigFaults(t *testing.T) {
 	})
 	if _, messages, code := b.sweepJSON("one-microphone", "--ear", "right", "--mic", "left", "--seats", "1", "--seconds", "1"); code != 1 || !strings.Contains(messages, "other channel") {
 		t.Errorf("the left ear on a rig with one microphone, asked for the right: exit %d: %s", code, messages)
+	}
+	// Asked whether to go louder, a no is heeded.
+	b.air.put(good)
+	timid := exec.Command(b.exe, "--bench", b.bench, "sweep", "timid", "--ear", "left", "--seats", "1", "--seconds", "1")
+	timid.Env, timid.Stdin = b.Env(), strings.NewReader("\nn\n\n\n\n")
+	if said, err := timid.CombinedOutput(); err != nil || !strings.Contains(string(said), "go on at -20 dB?") {
+		t.Errorf("a no to going louder: %v: %s", err, said)
+	}
+	bench := config.Bench{Dir: b.bench}
+	if refs, err := bench.Seats("timid"); err != nil || len(refs) != 1 {
+		t.Errorf("%v %v", refs, err)
+	} else if s, err := bench.LoadSeat(refs[0]); err != nil || math.Abs(s.SweepLevelDB+40) > 0.01 {
+		t.Errorf("swept at %g dB, %v", s.SweepLevelDB, err)
 	}
 	// Bad usage.
 	for _, args := range [][]string{

@@ -16,7 +16,7 @@ func TestApartKeepsTheBalance(t *testing.T) {
 	for i, f := range curve.Grid() {
 		right.WantDB[i] = w[i] - 3 - 4/(1+math.Pow(f/150, 2)) // 3 dB less all over, and less bass
 	}
-	o := Options{Bands: 10, EveryDetail: true, MaxBoostDB: 20, FullTreble: true}
+	o := Options{Bands: 7, EveryDetail: true, MaxBoostDB: 20, FullTreble: true}
 	l, r, balance, err := DeriveApart(left, right, o)
 	if err != nil {
 		t.Fatal(err)

@@ -62,6 +62,10 @@ type pulse struct {
 	conn     net.Conn
 	pipewire bool
 	gone     chan struct{} // closed when the connection has ended
+
+	// The default that was wished for in between, see setDefault, and when. Its owner guards them.
+	between   string
+	betweenAt time.Time
 }
 
 // link makes every end of the connection look like end-of-file, the only end that the protocol library reports, and
@@ -168,7 +172,7 @@ func handshake(conn net.Conn, event func(proto.SubscribeEvent)) (*pulse, error) 
 	p.c.Open(link{&shortened{Conn: conn}})
 	var auth proto.AuthReply
 	if err := p.c.Request(&proto.Auth{Version: p.c.Version(), Cookie: cookie()}, &auth); err != nil {
-		return nil, err
+		return nil, fmt.Errorf("be let in: %w", err)
 	}
 	p.c.SetVersion(auth.Version)
 	props := proto.PropList{
@@ -177,11 +181,11 @@ func handshake(conn net.Conn, event func(proto.SubscribeEvent)) (*pulse, error) 
 		"application.process.binary": proto.PropListString(filepath.Base(os.Args[0])),
 	}
 	if err := p.c.Request(&proto.SetClientName{Props: props}, &proto.SetClientNameReply{}); err != nil {
-		return nil, err
+		return nil, fmt.Errorf("give a name: %w", err)
 	}
 	info, err := p.info()
 	if err != nil {
-		return nil, err
+		return nil, fmt.Errorf("ask what it is: %w", err)
 	}
 	p.pipewire = strings.Contains(info.PackageName, "PipeWire")
 	p.c.SetTimeout(requestTimeout)
@@ -316,6 +320,7 @@ func (p *pulse) setDefault(ctx context.Context, sink string) error {
 			}
 			if other != "" {
 				wish(other) // may have gone meanwhile
+				p.between, p.betweenAt = other, time.Now()
 			}
 			return false, wish(sink)
 		}

@@ -372,8 +372,16 @@ func (r *router) look(dirty uint32) {
 		case r.lost.IsZero():
 			r.lost = time.Now()
 			r.retry(choice)
-		case time.Since(r.lost) >= choice:
-			r.emit(engine.DefaultChanged, s.SinkName)
+		default:
+			lasts := choice
+			if s.SinkName == r.p.between && time.Since(r.p.betweenAt) < 2*time.Second {
+				lasts = time.Second // a server that is behind may still be at what we wished for in between
+			}
+			if since := time.Since(r.lost); since < lasts {
+				r.retry(lasts - since)
+			} else {
+				r.emit(engine.DefaultChanged, s.SinkName)
+			}
 		}
 	}
 	if dirty&dirtyInputs != 0 {

@@ -197,6 +197,8 @@ type faultRig struct {
 	channels atomic.Int64
 	delay    string // the setting
 
+	resampled bool // the output had another rate than the server's, in this script
+
 	ears    map[string]*listener
 	player  *listener // only its stop and wg are used
 	running bool
@@ -472,6 +474,7 @@ func (r *faultRig) do(words []string) {
 		r.RemoveSink(r.out)
 		r.rate.Store(int64(rate))
 		r.channels.Store(int64(channels))
+		r.resampled = r.resampled || rate != faultRate
 		r.out = r.AddSink("phones", rate, channels)
 		now()
 	case "choose", "steal":
@@ -941,7 +944,12 @@ func (r *faultRig) hearing() {
 		counted -= int(r.broke)
 	}
 	r.note("loudest %.2f dBFS (%s), raw %v, cuts %d, steps %d, %d of them not in the programme%s, breaks counted %d", dsp.DB(max(loudest, 1e-9)), loudAt, raw, cuts, steps, own, where, counted)
-	if loudest > dsp.Ratio(ceilingDB)+1e-4 {
+	// PipeWire resamples for an output whose rate is not that of its graph: what was at the ceiling then swings about it.
+	over := 1e-4
+	if r.Kind == soundtest.PipeWire && r.resampled {
+		over = 0.1
+	}
+	if loudest > dsp.Ratio(ceilingDB)+over {
 		t.Errorf("the output reached %.2f dBFS, the ceiling is %.1f", dsp.DB(loudest), ceilingDB)
 	}
 	if own > 2*counted {
@@ -1103,7 +1111,7 @@ func (r *faultRig) once(t *testing.T, text string) {
 	t.Helper()
 	r.retry = false
 	r.wanted = faultSetting + "delay = \"" + r.delay + "\"\n"
-	r.measured, r.began = nil, time.Now()
+	r.measured, r.began, r.resampled = nil, time.Now(), false
 	r.mark = r.log.len()
 	r.broke = r.breaks()
 	for _, e := range r.ears {

@@ -212,6 +212,23 @@ func (g *Guard) chunk(buf []float64) {
 	const first = old - truepeak.Ahead
 	l, r = g.hist[0][first:first+n], g.hist[1][first:first+n]
 	pl, pr := g.peaks[0][:n], g.peaks[1][:n]
+	if g.n == 0 && g.idle >= g.settle && g.overFor == 0 && g.lastPeak <= g.ceiling {
+		// Most often nothing reaches the ceiling. Floats that are not negative order like integers.
+		const sign = 1 << 31
+		bits, sampleBits := uint32(0), uint32(0)
+		for i, v := range pl {
+			bits = max(bits, math.Float32bits(v), math.Float32bits(pr[i]))
+			sampleBits = max(sampleBits, math.Float32bits(l[i])&^sign, math.Float32bits(r[i])&^sign)
+		}
+		between, sample := math.Float32frombits(bits), math.Float32frombits(sampleBits)
+		if float64(max(between*marginRatio, sample*(1+0x1p-22))) <= g.ceiling {
+			g.truePeak = max(g.truePeak, float64(max(between, sample)))
+			g.lastPeak = float64(max(bigger(l[n-1], r[n-1])*(1+0x1p-22), bigger(pl[n-1], pr[n-1])*marginRatio))
+			g.keep(n, peak)
+			g.pass(buf)
+			return
+		}
+	}
 	largest, largestNeed := 0.0, 0.0
 	need := g.need[:n]
 	for i := range l {

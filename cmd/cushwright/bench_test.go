@@ -526,31 +526,63 @@ func TestBenchCommandsRefuse(t *testing.T) {
 	}
 }
 
-// A bench of many cushions: two of them are compared.
-func BenchmarkCompareOnALargeBench(b *testing.B) {
-	dir := demoBench(b)
+// largeBench is a bench of that many cushions more, ten seats each. All but the first and the last have seats that nobody could read.
+func largeBench(t testing.TB, cushions int) string {
+	t.Helper()
+	dir := demoBench(t)
 	record, err := os.ReadFile(filepath.Join(dir, "cushions", "woven.toml"))
 	if err != nil {
-		b.Fatal(err)
+		t.Fatal(err)
 	}
-	for i := range 2000 {
+	broken := filepath.Join(t.TempDir(), "broken.csv")
+	if err := os.WriteFile(broken, []byte("no seat"), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	for i := range cushions {
 		name := fmt.Sprintf("c%04d", i)
 		seats := filepath.Join(dir, "seats", name)
 		if err := os.MkdirAll(seats, 0o755); err != nil {
-			b.Fatal(err)
+			t.Fatal(err)
 		}
 		if err := os.WriteFile(filepath.Join(dir, "cushions", name+".toml"), record, 0o644); err != nil {
-			b.Fatal(err)
+			t.Fatal(err)
 		}
 		for _, ear := range ears {
 			for n := 1; n <= 5; n++ {
-				file := fmt.Sprintf("%s-%02d.csv", ear, n)
-				if err := os.Link(filepath.Join(dir, "seats", []string{"woven", "wipe-clean"}[i%2], file), filepath.Join(seats, file)); err != nil {
-					b.Fatal(err)
+				file, from := fmt.Sprintf("%s-%02d.csv", ear, n), broken
+				switch i {
+				case 0:
+					from = filepath.Join(dir, "seats", "woven", file)
+				case cushions - 1:
+					from = filepath.Join(dir, "seats", "wipe-clean", file)
+				}
+				if err := os.Link(from, filepath.Join(seats, file)); err != nil {
+					t.Fatal(err)
 				}
 			}
 		}
 	}
+	return dir
+}
+
+// A bench of 2,000 cushions with ten seats each opens, is checked, and compares two of them without a look at the others' seats.
+func TestLargeBench(t *testing.T) {
+	dir := largeBench(t, 2000)
+	if out, msg, err := command(dir, "check"); err != nil {
+		t.Fatalf("check: %v, %s%s", err, out, msg)
+	}
+	out, _, err := command(dir, "compare", "c0000", "c1999")
+	if err != nil || !strings.Contains(out, "c0000 -> c1999") || !strings.Contains(out, "left ear, 5 and 5 seats") {
+		t.Errorf("%v, %s", err, out)
+	}
+	if _, _, err := command(dir, "compare", "c0000", "c1000"); err == nil || !strings.Contains(err.Error(), "c1000/left-01.csv") {
+		t.Errorf("seats that nobody could read were compared: %v", err)
+	}
+}
+
+// A bench of many cushions: two of them are compared.
+func BenchmarkCompareOnALargeBench(b *testing.B) {
+	dir := largeBench(b, 2000)
 	for b.Loop() {
 		if _, _, err := command(dir, "compare", "c0000", "c1999"); err != nil {
 			b.Fatal(err)

@@ -44,6 +44,10 @@ const (
 	strayChance    = 0.002
 )
 
+// strangerOdds is the least logarithm of the likelihood ratio against a cushion that is not recorded, at even odds before:
+// a name must be as sure against a stranger as against the others.
+var strangerOdds = math.Log(NameConfidence / (1 - NameConfidence))
+
 // What is believed of the differences between cushions before any is seen: standard deviation in dB and reach in octaves.
 // Invented.
 const (
@@ -265,13 +269,14 @@ func (m *Judge) learn() {
 		dof += max(float64(len(o)-1), 0)
 	}
 	for k, o := range odds {
+		m.minOdds[k] = strangerOdds
 		if dof < 1 || len(o) == 0 {
 			continue
 		}
 		mean, _ := meanSD(o)
 		mean = (mean + grand/count) / 2
 		t := distuv.StudentsT{Mu: 0, Sigma: 1, Nu: dof}.Quantile(strayChance)
-		m.minOdds[k] = max(0, mean+t*math.Sqrt(sq/dof*(1+1/float64(len(o)))))
+		m.minOdds[k] = max(strangerOdds, mean+t*math.Sqrt(sq/dof*(1+1/float64(len(o)))))
 	}
 }
 

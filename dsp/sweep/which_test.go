@@ -149,6 +149,47 @@ func TestWhichNeverGuesses(t *testing.T) {
 	}
 }
 
+// With few cushions recorded little is known of how cushions differ: a stranger is rarely named all the same.
+func TestWhichKnowsStrangersFromFew(t *testing.T) {
+	for _, c := range []struct{ cushions, seats, named, right int }{ // per cent at most and at least
+		{2, 2, 5, 80}, {2, 3, 5, 90}, {3, 3, 5, 90}, {2, 5, 6, 95}, {3, 5, 6, 95}, {4, 5, 6, 95},
+	} {
+		worlds, trials := count(2, 8, 20), 40
+		named, right, wrong := 0, 0, 0
+		for w := range uint64(worlds) {
+			rng := newRand(900 + w)
+			resp, rec := invent(c.cushions, c.seats, rng, 4)
+			judge, err := NewJudge(Grid(), rec)
+			if err != nil {
+				t.Fatal(err)
+			}
+			for i := range trials {
+				stranger, err := judge.Which(inventSeat(inventCushion(rng, 4), rng, 1))
+				if err != nil {
+					t.Fatal(err)
+				}
+				own, err := judge.Which(inventSeat(resp[i%c.cushions], rng, 1))
+				if err != nil {
+					t.Fatal(err)
+				}
+				if stranger.Verdict == Known {
+					named++
+				}
+				if own.Verdict == Known && own.Name == rec[i%c.cushions].Name {
+					right++
+				} else if own.Verdict == Known {
+					wrong++
+				}
+			}
+		}
+		all := worlds * trials
+		t.Logf("%+v: of %d strangers %d were named; of as many known ones %d right, %d wrong", c, all, named, right, wrong)
+		if named*100 > c.named*all || right*100 < c.right*all || wrong > 0 {
+			t.Errorf("%+v: of %d strangers %d were named; of as many known ones %d right, %d wrong", c, all, named, right, wrong)
+		}
+	}
+}
+
 // Points that do not stand out of the noise are left out, not taken for a difference.
 func TestWhichWithUnusablePoints(t *testing.T) {
 	rng := newRand(500)

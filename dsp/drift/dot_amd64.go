@@ -2,22 +2,28 @@
 
 package drift
 
-import "golang.org/x/sys/cpu"
+import (
+	"unsafe"
+
+	"golang.org/x/sys/cpu"
+)
 
 var (
 	hasAVX2   = cpu.X86.HasAVX2 && cpu.X86.HasFMA
 	hasAVX512 = hasAVX2 && cpu.X86.HasAVX512F
 )
 
-func dot(rows, w []float64, f float64) (left, right float64) {
-	var out [2]float64
+// spotsAt passes spots to a kernel, which knows their layout.
+func spotsAt(spots []spot) (*uint64, int) { return (*uint64)(unsafe.Pointer(&spots[0])), len(spots) }
+
+func dots(out []float64, spots []spot, table, buf []float64) {
+	p, n := spotsAt(spots)
 	switch {
 	case hasAVX512:
-		dotAVX512(&rows[0], &w[0], f, &out)
+		dotsAVX512(&out[0], p, n, &table[0], &buf[0])
 	case hasAVX2:
-		dotAVX2(&rows[0], &w[0], f, &out)
+		dotsAVX2(&out[0], p, n, &table[0], &buf[0])
 	default:
-		return dotGo(rows, w, f)
+		dotsGo(out, spots, table, buf)
 	}
-	return out[0], out[1]
 }

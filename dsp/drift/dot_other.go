@@ -2,4 +2,4 @@
 
 package drift
 
-func dot(rows, w []float64, f float64) (left, right float64) { return dotGo(rows, w, f) }
+func dots(out []float64, spots []spot, table, buf []float64) { dotsGo(out, spots, table, buf) }

@@ -4,12 +4,12 @@
 
 package drift
 
-// dotAVX2 sets out to what dotGo returns.
+// dotsAVX2 does what dotsGo does for n > 0 frames.
 //
 //go:noescape
-func dotAVX2(rows *float64, w *float64, f float64, out *[2]float64)
+func dotsAVX2(out *float64, spots *uint64, n int, table *float64, buf *float64)
 
-// dotAVX512 sets out to what dotGo returns.
+// dotsAVX512 does what dotsGo does for n > 0 frames.
 //
 //go:noescape
-func dotAVX512(rows *float64, w *float64, f float64, out *[2]float64)
+func dotsAVX512(out *float64, spots *uint64, n int, table *float64, buf *float64)

@@ -36,6 +36,8 @@ type Resampler struct {
 	target int64
 	delta  int64 // per output frame while gliding
 	glide  int   // frames left to glide
+
+	spots [64]spot
 }
 
 // New makes a resampler at ratio one. maxInputFrames is how many input frames one Process usually takes; longer
@@ -156,28 +158,50 @@ func (r *Resampler) Process(dst, src []float64) (used int) {
 	return used
 }
 
+// spot is where an output frame lies: its window in buf and its first row in table, both in bytes, and the way to the next
+// row. dot_gen.go knows this layout.
+type spot struct {
+	row, window uint64
+	f           float64
+}
+
 // run makes the frames of dst out of buf.
 func (r *Resampler) run(dst []float64) {
 	pos := 0
-	for i := 0; i+1 < len(dst); i += 2 {
-		if r.glide > 0 {
-			r.step += r.delta
-			if r.glide--; r.glide == 0 {
-				r.step = r.target
-			}
-		}
-		r.frac += r.step
-		pos += int(r.frac >> fracBits)
-		r.frac &= unit - 1
-		w := r.buf[2*pos : 2*pos+2*taps]
-		if r.frac == 0 {
-			dst[i], dst[i+1] = w[taps-2], w[taps-1]
+	for len(dst) > 0 {
+		n := min(len(dst)/2, len(r.spots))
+		if r.glide == 0 && r.step == unit && r.frac == 0 {
+			copy(dst[:2*n], r.buf[2*(pos+taps/2):]) // a delay
+			pos += n
+			dst = dst[2*n:]
 			continue
 		}
-		p := r.frac >> (fracBits - phaseBits)
-		f := float64(r.frac&(unit>>phaseBits-1)) / float64(unit>>phaseBits)
-		rows := r.table[p*taps : (p+2)*taps]
-		dst[i], dst[i+1] = dot(rows, w, f)
+		for i := range r.spots[:n] {
+			if r.glide > 0 {
+				r.step += r.delta
+				if r.glide--; r.glide == 0 {
+					r.step = r.target
+				}
+			}
+			r.frac += r.step
+			pos += int(r.frac >> fracBits)
+			r.frac &= unit - 1
+			r.spots[i] = spot{
+				row:    uint64(r.frac>>(fracBits-phaseBits)) * taps * 8,
+				window: uint64(pos) * 2 * 8,
+				f:      float64(r.frac&(unit>>phaseBits-1)) / float64(unit>>phaseBits),
+			}
+		}
+		dots(dst[:2*n], r.spots[:n], r.table[:], r.buf[:2*(pos+taps)])
+		dst = dst[2*n:]
+	}
+}
+
+// dotsGo makes an output frame for each spot.
+func dotsGo(out []float64, spots []spot, table, buf []float64) {
+	for i, s := range spots {
+		row, w := s.row/8, s.window/8
+		out[2*i], out[2*i+1] = dotGo(table[row:row+2*taps], buf[w:w+2*taps], s.f)
 	}
 }
 

@@ -4,6 +4,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"testing"
+	"time"
 )
 
 // sineAt is frames of a stereo sine of amplitude 0.5, starting at frame from; the right ear has the cosine.
@@ -257,10 +258,18 @@ func BenchmarkResampler(b *testing.B) {
 			r.SetRatio(c.ratio)
 			x := sineAt(1000, 48000, 0, 300)
 			y := make([]float64, 2*256)
-			for b.Loop() {
+			for range 16 { // past the glide
 				r.Process(y, x[:2*r.Need(256)])
 			}
-			b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/256, "ns/frame")
+			least := time.Duration(math.MaxInt64) // a busy machine disturbs it little
+			for b.Loop() {
+				t := time.Now()
+				for range 4 {
+					r.Process(y, x[:2*r.Need(256)])
+				}
+				least = min(least, time.Since(t))
+			}
+			b.ReportMetric(float64(least.Nanoseconds())/4/256, "ns/frame")
 		})
 	}
 }

@@ -281,3 +281,24 @@ func TestProblemsAreCollected(t *testing.T) {
 		t.Error(err)
 	}
 }
+
+// The kernel's log looks like a plain file and never ends: it is refused, or not to be had, but nothing waits for it.
+func TestFilesThatWaitAreRefused(t *testing.T) {
+	for _, wait := range []string{"/proc/kmsg", "/sys/kernel/tracing/trace_pipe", "/proc/self/mem"} {
+		dir := t.TempDir()
+		if err := os.Symlink(wait, filepath.Join(dir, "settings.toml")); err != nil {
+			t.Fatal(err)
+		}
+		done := make(chan error, 1)
+		go func() { _, err := Load(dir); done <- err }()
+		select {
+		case err := <-done:
+			t.Log(err)
+			if err == nil {
+				t.Errorf("%s was taken for settings", wait)
+			}
+		case <-time.After(4 * readTime):
+			t.Fatalf("%s: it hangs", wait)
+		}
+	}
+}

@@ -7,6 +7,7 @@ import (
 	"io/fs"
 	"os"
 	"syscall"
+	"time"
 )
 
 // The largest files that are read.
@@ -15,6 +16,9 @@ const (
 	MaxSeatBytes        = 16 << 20
 	MaxMeasurementBytes = 16 << 20
 )
+
+// readTime is how long a file may take to be read.
+const readTime = 2 * time.Second
 
 // readFile reads a plain file of at most max bytes. Anything else (folder, pipe, device, socket, a loop of links) is
 // refused without waiting on it and without opening it where its kind shows before. The error is the bare cause.
@@ -31,7 +35,12 @@ func readFile(path string, max int64) ([]byte, error) {
 	if err := plain(f.Stat()); err != nil {
 		return nil, err
 	}
+	// Some files of the kernel's look plain and wait for ever; where a deadline cannot be had, reading does not wait.
+	_ = f.SetReadDeadline(time.Now().Add(readTime))
 	b, err := io.ReadAll(io.LimitReader(f, max+1))
+	if errors.Is(err, os.ErrDeadlineExceeded) {
+		return nil, fmt.Errorf("it had not come to an end after %v", readTime)
+	}
 	if err != nil {
 		return nil, cause(err)
 	}

@@ -387,6 +387,9 @@ func (s *Session) to(n State) {
 	panic(fmt.Sprintf("engine: state %v -> %v", s.state, n))
 }
 
+// leastCeilingDB is the lowest that a guard takes.
+const leastCeilingDB = -20
+
 // open takes the route and opens the streams.
 func (s *Session) open(ctx context.Context) error {
 	req := Request{CaptureID: s.set.Capture, OutputID: s.set.Output, RateHz: s.set.RateHz,
@@ -427,7 +430,7 @@ func (s *Session) open(ctx context.Context) error {
 		now = c.Now
 	}
 	l, err := newLoop(loopConfig{rateHz: rate, captureFrames: req.CaptureFrames, outputFrames: req.OutputFrames, keepFrames: s.plan.KeepFrames, guard: s.set.Guard,
-		ceilingDB: s.set.CeilingDB - s.route.MixDB, inputGain: gain, now: now}, s.m, p)
+		ceilingDB: max(leastCeilingDB, s.set.CeilingDB-s.route.MixDB), inputGain: gain, now: now}, s.m, p)
 	if err != nil {
 		return &Error{"open", req.OutputID, GiveUp, err}
 	}

@@ -1,6 +1,7 @@
 package engine
 
 import (
+	"fmt"
 	"log/slog"
 	"math"
 	"slices"
@@ -199,25 +200,42 @@ type nameOnly struct{ Driver }
 
 func (nameOnly) Name() string { return "none" }
 
-// BenchmarkLivePath is one callback of the whole path, reported per frame.
+// BenchmarkLivePath is one callback of the whole path with twenty bands, reported per frame: with clocks in step, and with a capture
+// clock 200 ppm fast, so that the resampler works.
 func BenchmarkLivePath(b *testing.B) {
 	for _, m := range []Match{MatchPink, MatchProgramme} {
-		b.Run(string(m), func(b *testing.B) {
-			_, l := testLoop(b, m, append(slices.Clone(tenBands), tenBands...)...)
-			in, out := make([]float32, 2*1920), make([]float32, 2*1920)
-			for i := range in {
-				in[i] = float32(0.3 * math.Sin(float64(i/2)*0.05))
-			}
-			b.ReportAllocs()
-			least := time.Duration(math.MaxInt64)
-			for b.Loop() {
-				t := time.Now()
-				l.capture(in)
-				l.render(out)
-				least = min(least, time.Since(t))
-			}
-			b.ReportMetric(float64(least.Nanoseconds())/1920, "ns/frame") // the least: a busy machine disturbs it little
-			b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/1920, "mean-ns/frame")
-		})
+		for _, ppm := range []float64{0, 200} {
+			b.Run(fmt.Sprintf("%s/%g-ppm", m, ppm), func(b *testing.B) {
+				_, l := testLoop(b, m, append(slices.Clone(tenBands), tenBands...)...)
+				in, out := make([]float32, 2*1921), make([]float32, 2*1920)
+				for i := range in {
+					in[i] = float32(0.3 * math.Sin(float64(i/2)*0.05))
+				}
+				ahead := 0.0 // frames the capture clock has gained
+				callback := func() {
+					n := 1920
+					if ahead += 1920 * ppm * 1e-6; ahead >= 1 {
+						n, ahead = n+1, ahead-1
+					}
+					l.capture(in[:2*n])
+					l.render(out)
+				}
+				for range 3000 { // two minutes: the servo has settled
+					callback()
+				}
+				if r := l.res.Ratio(); math.Abs(r-1-ppm*1e-6) > 50e-6 {
+					b.Fatalf("ratio %g", r)
+				}
+				b.ReportAllocs()
+				least := time.Duration(math.MaxInt64)
+				for b.Loop() {
+					t := time.Now()
+					callback()
+					least = min(least, time.Since(t))
+				}
+				b.ReportMetric(float64(least.Nanoseconds())/1920, "ns/frame") // the least: a busy machine disturbs it little
+				b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/1920, "mean-ns/frame")
+			})
+		}
 	}
 }

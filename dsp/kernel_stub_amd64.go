@@ -33,3 +33,6 @@ func passAVX512x8(buf *float64, frames int, p *float64)
 
 // passAVX512x10 runs a paired pass in place on an even number of frames > 0, see pass.
 func passAVX512x10(buf *float64, frames int, p *float64)
+
+// passAVX512x12 runs a paired pass in place on an even number of frames > 0, see pass.
+func passAVX512x12(buf *float64, frames int, p *float64)

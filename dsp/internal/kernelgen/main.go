@@ -57,7 +57,7 @@ func main() {
 	for g := 1; g <= 5; g++ {
 		chain(g)
 	}
-	for g := 1; g <= 5; g++ {
+	for g := 1; g <= 6; g++ {
 		paired(g)
 	}
 	Generate()
@@ -235,6 +235,9 @@ type op struct {
 var orders = map[int]string{
 	5: "t0 t4 in1 in0 t2 t1 t3 a4 y4 out v4 b4 a3 s4 b3 e4 y3 v3 a2 s3 b2 e3 y2 v2 a1 s2 e2 b1 y1 v1 s1 b0 " +
 		"a0 e1 y0 v0 s0 e0 w4 z4 f4 w0 w3 z3 f3 z2 w1 z1 f1 w2 f2 z0 f0 d4 d2 d3 d1 d0",
+	6: "in1 t5 in0 t4 t3 t2 a5 y5 v5 out b5 s5 b4 a4 e5 y4 v4 a3 s4 b3 e4 y3 v3 a2 s3 b2 e3 y2 v2 s2 e2 w5 " +
+		"z5 f5 t1 a1 b1 y1 v1 s1 e1 w4 z4 f4 t0 a0 b0 y0 v0 s0 e0 w3 z3 f3 w2 z2 f2 z1 w0 z0 f0 w1 f1 d5 d4 " +
+		"d2 d3 d1 d0",
 }
 
 func order(groups int) (ops []op) {
@@ -283,8 +286,11 @@ func paired(groups int) {
 	p := Load(Param("p"), GP64())
 
 	reg := func(bank int) func(g int) VecPhysical { return func(g int) VecPhysical { return ys[bank*groups+g] } }
-	d, e, a, b, t := reg(0), reg(1), reg(2), reg(3), reg(4) // a and b hold y of both frames
-	x0, x1, o, gain := ys[25], ys[26], ys[27], ys[28]
+	d, e, a, b := reg(0), reg(1), reg(2), reg(3) // a and b hold y of both frames
+	rest := ys[4*groups:]
+	x0, x1, o, gain := rest[0], rest[1], rest[2], rest[3]
+	rest = rest[4:]
+	t := func(g int) VecPhysical { return rest[g%min(groups, len(rest))] } // six groups share them, see their order
 	before := func(r func(int) VecPhysical, first VecPhysical) func(g int) VecPhysical {
 		return func(g int) VecPhysical {
 			if g == 0 {

@@ -29,20 +29,29 @@ type watcher struct {
 	quiet     int // frames below a tenth of the tone in a row
 	amplitude float64
 	frames    uint64
-	breaks    int // steps, or silences longer than the tone's own
+	breaks    int    // steps, or silences longer than the tone's own; what follows within half a second belongs to the same
+	until     uint64 // frame at which another would be another
+}
+
+func (w *watcher) broken(frame uint64) {
+	if frame >= w.until {
+		w.breaks++
+	}
+	w.until = frame + uint64(w.rate/2)
 }
 
 func (w *watcher) take(out []float32) {
 	for i := 0; i < len(out); i += 2 {
 		x := float64(out[i])
+		frame := w.frames + uint64(i/2)
 		if math.Abs(x-w.last) > w.step {
-			w.breaks++
+			w.broken(frame)
 		}
 		w.last = x
 		if math.Abs(x) > w.amplitude/10 {
 			w.quiet = 0
 		} else if w.quiet++; w.quiet == int(w.rate/w.hz) {
-			w.breaks++
+			w.broken(frame)
 		}
 	}
 	w.frames += uint64(len(out) / 2)

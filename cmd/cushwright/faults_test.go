@@ -197,7 +197,7 @@ type faultRig struct {
 	channels atomic.Int64
 	delay    string // the setting
 
-	resampled bool // the output had another rate than the server's, in this script
+	resampled bool // the server resampled for the output, in this script
 
 	ears    map[string]*listener
 	player  *listener // only its stop and wg are used
@@ -474,7 +474,7 @@ func (r *faultRig) do(words []string) {
 		r.RemoveSink(r.out)
 		r.rate.Store(int64(rate))
 		r.channels.Store(int64(channels))
-		r.resampled = r.resampled || rate != faultRate
+		r.resampled = r.resampled || rate < 44100 || r.Kind == soundtest.PipeWire && rate != faultRate
 		r.out = r.AddSink("phones", rate, channels)
 		now()
 	case "choose", "steal":
@@ -944,9 +944,10 @@ func (r *faultRig) hearing() {
 		counted -= int(r.broke)
 	}
 	r.note("loudest %.2f dBFS (%s), raw %v, cuts %d, steps %d, %d of them not in the programme%s, breaks counted %d", dsp.DB(max(loudest, 1e-9)), loudAt, raw, cuts, steps, own, where, counted)
-	// PipeWire resamples for an output whose rate is not that of its graph: what was at the ceiling then swings about it.
+	// A server resamples for an output whose rate is not that of its graph or below ours: what was at the ceiling then swings
+	// about it.
 	over := 1e-4
-	if r.Kind == soundtest.PipeWire && r.resampled {
+	if r.resampled {
 		over = 0.1
 	}
 	if loudest > dsp.Ratio(ceilingDB)+over {

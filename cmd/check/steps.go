@@ -73,13 +73,13 @@ func (c *checker) soak() {
 
 func (c *checker) live() {
 	if _, pkgs := c.packages(); len(pkgs) > 0 {
-		c.goTest(nil, append([]string{"-p", "1", "-timeout", c.timeout("10m")}, pkgs...)...)
+		c.goTest(nil, append([]string{"-p", "1", "-timeout", c.timeout("20m")}, pkgs...)...)
 	}
 }
 
 func (c *checker) liveRace() {
 	if _, pkgs := c.packages(); len(pkgs) > 0 {
-		c.goTest(nil, append([]string{"-race", "-p", "1", "-timeout", c.timeout("20m")}, pkgs...)...)
+		c.goTest(nil, append([]string{"-race", "-p", "1", "-timeout", c.timeout("40m")}, pkgs...)...)
 	}
 }
 

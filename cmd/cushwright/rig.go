@@ -32,7 +32,7 @@ const (
 	spareDB   = 3.0   // that the microphone input keeps below full scale
 	rigTries  = 3     // how often a seat is repeated before the run ends
 	rigBreaks = 10    // how often it is repeated because the machine, not the seat, was to blame
-	pathDelay = 0.7   // s of recording behind the signal: the way through output, air, input and engine
+	pathDelay = 0.8   // s of recording behind the signal: the way through output, air, input and engine
 )
 
 // rigFlags are the wishes that all rig commands know.
@@ -237,7 +237,7 @@ func (j *rigJob) record(ctx context.Context, ear dsp.Ear, short bool, label stri
 		if st, err := j.status(ctx); err != nil {
 			return s, nil, j.fail(err)
 		} else if engineBreaks(st) != breaks {
-			refused = &swept.Finding{Kind: swept.Interrupted, Refuse: true, Text: "the sweep was interrupted: the engine's sound broke off"}
+			refused = &swept.Finding{Kind: swept.Interrupted, Refuse: true, Text: "the sweep was interrupted: the engine's sound broke off; should that go on, sound.delay = \"safe\" gives it more time"}
 		}
 	}
 	s.broken = refused != nil

@@ -55,7 +55,7 @@ type setup struct {
 
 const (
 	acousticBlock = 480
-	acousticAhead = 4800 // frames in hand before it begins: 0.1 s at 48 kHz
+	acousticAhead = 9600 // frames in hand before it begins: 0.2 s at 48 kHz
 	newSound      = 9600 // frames of silence before a sound is a new one
 )
 
@@ -64,7 +64,7 @@ func newAcoustics(t *testing.T, s *soundtest.Server, rate int, seed uint64) *aco
 	a := &acoustics{rng: rand.New(rand.NewPCG(seed, 7)), drift: drift.New(acousticBlock), quiet: newSound}
 	s.AddSink("mic", rate, 2)
 	a.rec = s.Record("phones.monitor", rate)
-	s.PlayFunc("mic", rate, a.frame)
+	s.PlayAhead("mic", rate, 0.35, a.frame)
 	return a
 }
 

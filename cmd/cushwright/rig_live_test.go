@@ -36,7 +36,7 @@ func newRigBench(t *testing.T, kind string, seed uint64, settings string) *rigBe
 	t.Helper()
 	r := newRig(t, kind, 48000)
 	b := &rigBench{r, newAcoustics(t, r.Server, 48000, seed)}
-	b.write("settings.toml", "reference = \"woven\"\nnotify = false\n[rig]\ninput = \"mic.monitor\"\n"+settings)
+	b.write("settings.toml", "reference = \"woven\"\nnotify = false\n[sound]\ndelay = \"safe\"\n[rig]\ninput = \"mic.monitor\"\n"+settings)
 	for _, n := range []string{"woven", "wipe-clean", "deep-foam"} {
 		b.write("cushions/"+n+".toml", fmt.Sprintf("label = \"invented %s\"\n", n))
 	}
@@ -101,6 +101,33 @@ func (b *rigBench) sweepJSON(args ...string) (out sweptSeats, messages string, c
 		}
 	}
 	return out, messages, code
+}
+
+// measured sweeps until a cushion has so many seats of each ear; where the machine tore the sound too often, again.
+func (b *rigBench) measured(cushion, ear string, count int) {
+	b.t.Helper()
+	for try := 1; ; try++ {
+		n := map[dsp.Ear]int{}
+		refs, err := (config.Bench{Dir: b.bench}).Seats(cushion)
+		if err != nil {
+			b.t.Fatal(err)
+		}
+		for _, r := range refs {
+			n[r.Ear]++
+		}
+		missing := count - n[dsp.Left]
+		if ear == "both" {
+			missing = max(missing, count-n[dsp.Right])
+		}
+		if missing <= 0 {
+			return
+		}
+		late := b.air.late()
+		out, messages, code := b.sweepJSON(cushion, "--ear", ear, "--seats", fmt.Sprint(missing), "--seconds", "1")
+		if code != 0 && (b.air.late() == late || try == 4) {
+			b.t.Fatalf("sweep %s: exit %d, %d seats: %s", cushion, code, len(out.Seats), messages)
+		}
+	}
 }
 
 // noiseFor is the noise at the microphone that lies so many dB below the RMS of a sweep at levelDB through the bands.
@@ -168,7 +195,12 @@ func TestLiveRigResponse(t *testing.T) {
 		if c.impulse {
 			args = append(args, "--impulse")
 		}
+		late := b.air.late()
 		out, messages, code := b.sweepJSON(args...)
+		for try := 1; code != 0 && b.air.late() != late && try < 4; try++ {
+			late = b.air.late()
+			out, messages, code = b.sweepJSON(args...)
+		}
 		if code != 0 || len(out.Seats) != 1 {
 			t.Errorf("%s: exit %d: %s", c.name, code, messages)
 			continue
@@ -252,10 +284,7 @@ func TestLiveRigWholeJob(t *testing.T) {
 		}
 		for _, n := range []string{"woven", "wipe-clean"} {
 			wear(n)
-			out, messages, code := b.sweepJSON(n, "--ear", ear, "--seats", seats, "--seconds", "1")
-			if code != 0 || len(out.Seats) != side*count {
-				t.Fatalf("sweep %s: exit %d, %d seats: %s", n, code, len(out.Seats), messages)
-			}
+			b.measured(n, ear, count)
 		}
 		var cmp struct {
 			Ears []struct {
@@ -267,6 +296,11 @@ func TestLiveRigWholeJob(t *testing.T) {
 			t.Fatalf("compare: %v %s%s", err, text, messages)
 		}
 		b.must("derive", "wipe-clean", "--bands", "8")
+		refs, err := (config.Bench{Dir: b.bench}).Seats("wipe-clean")
+		if err != nil {
+			t.Fatal(err)
+		}
+		own := len(refs)
 		if _, messages, code := b.command("prove", "wipe-clean", "--yes"); code != 1 || !strings.Contains(messages, "no engine") {
 			t.Errorf("prove without an engine: exit %d: %s", code, messages)
 		}
@@ -301,7 +335,7 @@ func TestLiveRigWholeJob(t *testing.T) {
 		if fi, err := os.Stat(filepath.Join(b.bench, "proof.png")); err != nil || fi.Size() < 10000 {
 			t.Errorf("the plot: %v", err)
 		}
-		if refs, err := (config.Bench{Dir: b.bench}).Seats("wipe-clean"); err != nil || len(refs) != side*count {
+		if refs, err := (config.Bench{Dir: b.bench}).Seats("wipe-clean"); err != nil || len(refs) != own {
 			t.Errorf("the seats through the correction were taken for the cushion's own: %v, %v", refs, err)
 		}
 		// Which cushion is fitted? The engine wears wipe-clean.
@@ -460,7 +494,7 @@ func TestLiveRigInterrupted(t *testing.T) {
 	b := newRigBench(t, soundtest.PulseAudio, 4, "sweep_level_db = -20\n")
 	b.air.put(func(s *setup) { *s = setup{cushion: seated("woven"), noise: 1e-5} })
 	b.start()
-	run := func() (*exec.Cmd, *bytes.Buffer) {
+	start := func() (*exec.Cmd, *bytes.Buffer, chan error) {
 		c := exec.Command(b.exe, "--bench", b.bench, "sweep", "woven", "--ear", "left", "--seats", "5", "--seconds", "2")
 		c.Env = b.Env()
 		c.Stdin = strings.NewReader("\ny\n" + strings.Repeat("\n", 20)) // answers, as a person would type them
@@ -470,25 +504,50 @@ func TestLiveRigInterrupted(t *testing.T) {
 			t.Fatal(err)
 		}
 		t.Cleanup(func() { c.Process.Kill() })
-		return c, said
+		ended := make(chan error, 1)
+		go func() { ended <- c.Wait() }()
+		return c, said, ended
 	}
 	until := func(what string, ok func() bool) {
 		t.Helper()
-		for end := time.Now().Add(30 * time.Second); !ok(); time.Sleep(20 * time.Millisecond) {
+		for end := time.Now().Add(60 * time.Second); !ok(); time.Sleep(20 * time.Millisecond) {
 			if time.Now().After(end) {
-				t.Fatalf("not within 30 s: %s", what)
+				t.Fatalf("not within 60 s: %s", what)
 			}
 		}
 	}
-	seats := func() int {
+	// run starts a series and waits until it has stored the wanted number of seats in all; where the machine tears the sound
+	// so often that it gives up, again.
+	var seats func() int
+	run := func(wanted int) (*exec.Cmd, *bytes.Buffer, chan error) {
+		t.Helper()
+		for range 4 {
+			c, said, ended := start()
+			for {
+				select {
+				case <-ended:
+				default:
+					if seats() == wanted {
+						return c, said, ended
+					}
+					time.Sleep(20 * time.Millisecond)
+					continue
+				}
+				t.Logf("once more: %s", said)
+				break
+			}
+		}
+		t.Fatal("no seat was measured")
+		return nil, nil, nil
+	}
+	seats = func() int {
 		refs, err := (config.Bench{Dir: b.bench}).Seats("woven")
 		if err != nil {
 			t.Fatal(err)
 		}
 		return len(refs)
 	}
-	c, said := run()
-	until("a seat is written", func() bool { return seats() == 1 })
+	c, said, ended := run(1)
 	if st := b.status(); !st.Aside || !strings.Contains(st.Summary, "standing aside") {
 		t.Errorf("while it sweeps: %s", st.Summary)
 	}
@@ -497,7 +556,7 @@ func TestLiveRigInterrupted(t *testing.T) {
 	rec := b.Record("phones.monitor", 48000)
 	time.Sleep(300 * time.Millisecond)
 	c.Process.Signal(syscall.SIGINT)
-	c.Wait()
+	<-ended
 	time.Sleep(200 * time.Millisecond)
 	out := rec.Stop()
 	if code := c.ProcessState.ExitCode(); code != 1 || !strings.Contains(said.String(), "interrupted: 1 seat of 5") || !strings.Contains(said.String(), "Nobody wears") {
@@ -535,16 +594,15 @@ func TestLiveRigInterrupted(t *testing.T) {
 		return l
 	}
 	until("the tone is heard", func() bool { return heard() > -30 })
-	c, _ = run()
-	until("another seat is written", func() bool { return seats() == 2 })
+	c, _, ended = run(2)
 	if !b.status().Aside {
 		t.Error("the engine does not stand aside")
 	}
 	c.Process.Kill()
-	c.Wait()
-	start := time.Now()
+	<-ended
+	killed := time.Now()
 	until("the engine is back", func() bool { return !b.status().Aside })
-	t.Logf("back %.1f s after the command was killed", time.Since(start).Seconds())
+	t.Logf("back %.1f s after the command was killed", time.Since(killed).Seconds())
 	until("the tone is heard again", func() bool { return heard() > -30 })
 	b.stop()
 }

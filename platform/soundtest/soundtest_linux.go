@@ -510,7 +510,13 @@ func (s *Server) Play(sink string, rateHz int, stereo []float32) *Playback {
 // PlayFunc starts a stream that plays what frame gives, until it says false; frame is called from one goroutine.
 func (s *Server) PlayFunc(sink string, rateHz int, frame func() (l, r float32, ok bool)) *Playback {
 	s.t.Helper()
-	p, err := s.TryPlay(sink, rateHz, frame)
+	return s.PlayAhead(sink, rateHz, bufferSeconds, frame)
+}
+
+// PlayAhead is PlayFunc with so many seconds of sound ready in the server: the more, the longer the machine may stumble.
+func (s *Server) PlayAhead(sink string, rateHz int, seconds float64, frame func() (l, r float32, ok bool)) *Playback {
+	s.t.Helper()
+	p, err := s.tryPlay(sink, rateHz, seconds, frame)
 	if err != nil {
 		s.t.Fatalf("soundtest: play to %q: %v", sink, err)
 	}
@@ -520,6 +526,10 @@ func (s *Server) PlayFunc(sink string, rateHz int, frame func() (l, r float32, o
 
 // TryPlay is PlayFunc for a server that may not be there; the caller stops the stream.
 func (s *Server) TryPlay(sink string, rateHz int, frame func() (l, r float32, ok bool)) (*Playback, error) {
+	return s.tryPlay(sink, rateHz, bufferSeconds, frame)
+}
+
+func (s *Server) tryPlay(sink string, rateHz int, seconds float64, frame func() (l, r float32, ok bool)) (*Playback, error) {
 	p := &Playback{done: make(chan struct{}), gone: make(chan struct{}), frame: frame}
 	var once sync.Once
 	ready := make(chan struct{})
@@ -542,7 +552,7 @@ func (s *Server) TryPlay(sink string, rateHz int, frame func() (l, r float32, ok
 		return nil, err
 	}
 	p.c = c
-	length := uint32(bufferSeconds*float64(rateHz)) * 8
+	length := uint32(seconds*float64(rateHz)) * 8
 	var reply proto.CreatePlaybackStreamReply
 	err = c.Request(&proto.CreatePlaybackStream{
 		SampleSpec: proto.SampleSpec{Format: proto.FormatFloat32LE, Channels: 2, Rate: uint32(rateHz)},

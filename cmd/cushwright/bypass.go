@@ -4,7 +4,22 @@ import (
 	"fmt"
 
 	"github.com/spf13/cobra"
+
+	"cushwright/engine"
 )
+
+// unmatched is the caution where bypass.match is "off".
+const unmatched = "bypass is not matched in loudness: switching can jump, and the louder side seems the better one"
+
+const matchOff = string(engine.MatchOff)
+
+// loudnessOf says how loud the other side of bypass is.
+func loudnessOf(match string) string {
+	if match == matchOff {
+		return "not matched in loudness"
+	}
+	return "equally loud"
+}
 
 func (a *app) bypassCommand() *cobra.Command {
 	var with string
@@ -24,6 +39,9 @@ func (a *app) bypassCommand() *cobra.Command {
 				return answer(err)
 			}
 			fmt.Fprintln(c.OutOrStdout(), "bypass", map[bool]string{true: "on", false: "off"}[on])
+			if st, err := cl.Status(c.Context()); err == nil && st.Match == matchOff {
+				fmt.Fprintln(c.ErrOrStderr(), "note:", unmatched)
+			}
 			return nil
 		}}
 	c.Flags().StringVar(&with, "with", "", "compare with this correction instead of none")

@@ -1,12 +1,14 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"math"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"cushwright/config"
 	"cushwright/dsp"
@@ -108,4 +110,39 @@ func TestCompareTwoCorrections(t *testing.T) {
 	if st := svc.Status(); st.Other != "" || len(st.Problems) != 0 {
 		t.Errorf("after the other's end: other %q, problems %q", st.Other, st.Problems)
 	}
+}
+
+// TestUnmatchedIsSaid: with the match off, nobody claims that bypass is as loud.
+func TestUnmatchedIsSaid(t *testing.T) {
+	svc, _ := startService(t)
+	if _, err := svc.Bypass(t.Context(), "on", ""); err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct{ match, heard string }{{"pink", "equally loud"}, {"programme", "equally loud"}, {"off", "not matched in loudness"}, {"pink", "equally loud"}} {
+		if err := config.WriteAtomic(filepath.Join(svc.dir, "settings.toml"), []byte("[bypass]\nmatch = \""+c.match+"\"\n")); err != nil {
+			t.Fatal(err)
+		}
+		svc.loaded(config.Load(svc.dir))
+		st := svc.Status()
+		if st.Match != c.match || side(st) != "bypass: no correction, "+c.heard {
+			t.Errorf("match %s: status has %q, heard is %q", c.match, st.Match, side(st))
+		}
+		v := &watchView{ask: svcAsker{svc}, now: time.Now, width: 80, height: 40}
+		v.Update(v.poll()())
+		if got := strings.Contains(v.text(), "the louder side"); got != (c.match == "off") {
+			t.Errorf("match %s: the caution is shown: %v\n%s", c.match, got, v.text())
+		}
+		cautions := strings.Join((&pageView{snap: svc.snap}).bench("woven").Cautions, " ")
+		if got := strings.Contains(cautions, "not matched in loudness"); got != (c.match == "off") {
+			t.Errorf("match %s: the page's cautions: %q", c.match, cautions)
+		}
+	}
+}
+
+// svcAsker is a service as its clients see it, without a socket between.
+type svcAsker struct{ *service }
+
+func (a svcAsker) Status(context.Context) (control.Status, error) { return a.service.Status(), nil }
+func (a svcAsker) Wear(ctx context.Context, name string) (control.Status, error) {
+	return a.service.Status(), a.service.Wear(ctx, name)
 }

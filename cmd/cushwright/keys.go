@@ -72,14 +72,14 @@ func (d *desk) note(title string, sel engine.Selection) {
 }
 
 // bypassed tells which side is heard. Called under the service's mutex.
-func (d *desk) bypassed(on bool, fitted, with string) {
+func (d *desk) bypassed(on bool, fitted, with, match string) {
 	switch {
 	case !on:
 		d.show("Bypass off", fitted+" is corrected")
 	case with != "":
 		d.show("Comparing", "the correction of "+with+" is heard")
 	default:
-		d.show("Bypass on", "the correction is out, equally loud")
+		d.show("Bypass on", "the correction is out, "+loudnessOf(match))
 	}
 }
 

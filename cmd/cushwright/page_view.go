@@ -107,8 +107,8 @@ func (v *pageView) bench(fitted string) *pageBench {
 	if !snap.Settings.Guard.Enabled {
 		b.Cautions = append(b.Cautions, "The guard is switched off in settings.toml: what overloads is not held back.")
 	}
-	if snap.Settings.Bypass.Match == "off" {
-		b.Cautions = append(b.Cautions, "Bypass is not matched in loudness: switching can jump, and the louder side seems the better one.")
+	if snap.Settings.Bypass.Match == matchOff {
+		b.Cautions = append(b.Cautions, strings.ToUpper(unmatched[:1])+unmatched[1:]+".")
 	}
 	return b
 }

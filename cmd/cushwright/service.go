@@ -178,7 +178,7 @@ func (s *service) Status() control.Status {
 	s.mu.Lock()
 	st := control.Status{Status: s.session.Status(), PID: os.Getpid(), Bench: s.dir, Cushions: s.snap.CushionNames(), Problems: s.problems,
 		Goroutines: runtime.NumGoroutine()}
-	st.KeysTaken = s.desk.taken()
+	st.KeysTaken, st.Match = s.desk.taken(), s.snap.Settings.Bypass.Match
 	if s.trial != nil {
 		s.trial.blank(&st, s.muted)
 	}
@@ -281,7 +281,7 @@ func (s *service) Bypass(ctx context.Context, mode, with string) (bool, error) {
 	}
 	on, err := s.session.Bypass(ctx, want)
 	if err == nil {
-		s.desk.bypassed(on, s.fitted, s.with)
+		s.desk.bypassed(on, s.fitted, s.with, s.snap.Settings.Bypass.Match)
 	}
 	return on, err
 }

@@ -35,6 +35,9 @@ func (a *app) statusCommand() *cobra.Command {
 			for _, k := range st.KeysTaken {
 				fmt.Fprintln(w, "global key not available:", k)
 			}
+			if st.Match == matchOff {
+				fmt.Fprintln(w, "caution:", unmatched)
+			}
 			for _, p := range st.Problems {
 				fmt.Fprintln(w, "not taken over:", p)
 			}

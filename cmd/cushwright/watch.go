@@ -282,6 +282,9 @@ func (v *watchView) text() string {
 	for _, k := range st.KeysTaken {
 		warn(4, "key not available: "+k)
 	}
+	if st.Match == matchOff && !st.Trial {
+		warn(6, unmatched)
+	}
 	for i, p := range st.Problems {
 		warn(min(1+i, 7), "not taken over: "+p)
 	}
@@ -346,7 +349,7 @@ func side(st control.Status) string {
 	case st.Bypass && st.Other != "":
 		return "the correction of " + st.Other
 	case st.Bypass:
-		return "bypass: no correction, equally loud"
+		return "bypass: no correction, " + loudnessOf(st.Match)
 	case st.Bands == 0:
 		return "no correction"
 	case st.Reference != "":

@@ -28,6 +28,7 @@ type Status struct {
 
 	KeysTaken  []string `json:"keys_taken,omitempty"` // global keys that could not be had
 	Goroutines int      `json:"goroutines"`           // of the engine's process, for tests of growth
+	Match      string   `json:"match"`                // how bypass is matched in loudness by the settings: programme, pink or off
 	Trial      bool     `json:"trial,omitempty"`      // a listening trial hides which side is heard
 }
 

@@ -321,7 +321,7 @@ func (f *fitter) search() []*problem {
 	}
 	wg.Wait()
 	rank()
-	if f.likelyExact(found[order[0]]) {
+	if f.likelyExact(found[order[0]]) && found[order[0]].rms() <= deepDB {
 		// One after the other, for the first that gets there ends it.
 		for _, try := range [][2]int{{0, 3}, {1, 3}, {0, 5}} {
 			if polished[order[0]].rms() < f.enough {
@@ -357,9 +357,9 @@ var (
 	fewRanks     = 6
 	fewTries     = 3
 	lastIters    = 40
-	hopeful      = 1.3
-	pairBudget   = 300
-	walked       = 2
+	hopeful      = 1.6
+	pairBudget   = 1200
+	deepDB       = 0.1
 	pairsApart   = 2
 )
 
@@ -649,7 +649,6 @@ func (f *fitter) finish(best []*problem) []unit {
 	for _, p := range best {
 		ways = append(ways, way{p.fork(), false}, way{p.fork(), true})
 	}
-	rounded := make([]*problem, len(ways))
 	cost := make([]float64, len(ways))
 	var wg sync.WaitGroup
 	for i, w := range ways {
@@ -659,30 +658,16 @@ func (f *fitter) finish(best []*problem) []unit {
 			q.ridge, q.still = w.p.ridge, w.p.still
 			q.units, q.c = append(q.units, w.p.units...), w.p.c
 			f.round(q, l, w.gains)
-			q.respond()
-			rounded[i], cost[i] = q, q.cost()
-		})
-	}
-	wg.Wait()
-	order := make([]int, len(ways))
-	for i := range order {
-		order[i] = i
-	}
-	sort.SliceStable(order, func(a, b int) bool { return cost[order[a]] < cost[order[b]] })
-	order = order[:min(len(order), walked)]
-	for _, i := range order {
-		wg.Go(func() {
-			p, q := ways[i].p, rounded[i]
 			f.walk(q, l, 6)
-			p.units, p.c = append(p.units[:0], q.units...), q.c
-			f.holdBoostOnSteps(p, l)
-			p.respond()
-			cost[i] = p.cost()
+			w.p.units, w.p.c = append(w.p.units[:0], q.units...), q.c
+			f.holdBoostOnSteps(w.p, l)
+			w.p.respond()
+			cost[i] = w.p.cost()
 		})
 	}
 	wg.Wait()
-	at := order[0]
-	for _, i := range order {
+	at := 0
+	for i := range cost {
 		if cost[i] < cost[at] {
 			at = i
 		}

@@ -311,7 +311,7 @@ func (s *Session) publish() {
 }
 
 // lagSteps are the delays chains are padded to, so that most corrections are in step with each other.
-var lagSteps = []int{32, 64, 128, 256}
+var lagSteps = []int{48, 96, 192, 384}
 
 // program compiles a selection. It is built by the supervisor and given away by publishing it.
 func (s *Session) program(sel Selection, rateHz float64) (*program, error) {

@@ -35,6 +35,7 @@ var (
 
 const (
 	dialTimeout    = time.Second
+	helloTimeout   = 1500 * time.Millisecond
 	requestTimeout = 3 * time.Second
 	wishAgain      = 150 * time.Millisecond // see setDefault
 )
@@ -62,10 +63,6 @@ type pulse struct {
 	conn     net.Conn
 	pipewire bool
 	gone     chan struct{} // closed when the connection has ended
-
-	// The default that was wished for in between, see setDefault, and when. Its owner guards them.
-	between   string
-	betweenAt time.Time
 }
 
 // link makes every end of the connection look like end-of-file, the only end that the protocol library reports, and
@@ -168,7 +165,7 @@ func handshake(conn net.Conn, event func(proto.SubscribeEvent)) (*pulse, error) 
 			once.Do(func() { close(p.gone) })
 		}
 	}
-	p.c.SetTimeout(dialTimeout) // a server that is only just coming up may never answer who came too early
+	p.c.SetTimeout(helloTimeout) // a server that is only just coming up may never answer who came too early
 	p.c.Open(link{&shortened{Conn: conn}})
 	var auth proto.AuthReply
 	if err := p.c.Request(&proto.Auth{Version: p.c.Version(), Cookie: cookie()}, &auth); err != nil {
@@ -320,7 +317,6 @@ func (p *pulse) setDefault(ctx context.Context, sink string) error {
 			}
 			if other != "" {
 				wish(other) // may have gone meanwhile
-				p.between, p.betweenAt = other, time.Now()
 			}
 			return false, wish(sink)
 		}

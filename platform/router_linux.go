@@ -38,6 +38,7 @@ type router struct {
 	channels int    // of the real output
 	told     map[engine.RouteEventKind]string
 	lost     time.Time // since when another sink is default; zero if ours is
+	made     time.Time // when our sink was made
 	mirror   mirror
 }
 
@@ -221,6 +222,7 @@ func (r *router) take(ctx context.Context, output string) (engine.Route, error) 
 		if mine, err = r.load(ctx, previous.SinkName, rate); err != nil {
 			return none, err
 		}
+		r.made = time.Now()
 	}
 	r.real, r.previous, r.rateHz, r.channels = real.SinkName, previous.SinkName, int(real.Rate), channels
 	// Volume before sound: the streams must not be heard at any other.
@@ -374,8 +376,8 @@ func (r *router) look(dirty uint32) {
 			r.retry(choice)
 		default:
 			lasts := choice
-			if s.SinkName == r.p.between && time.Since(r.p.betweenAt) < 2*time.Second {
-				lasts = time.Second // a server that is behind may still be at what we wished for in between
+			if time.Since(r.made) < 2*time.Second {
+				lasts = 4 * choice // a server that is behind may still be at what it thought of before our sink came
 			}
 			if since := time.Since(r.lost); since < lasts {
 				r.retry(lasts - since)

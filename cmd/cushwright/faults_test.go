@@ -329,6 +329,9 @@ func (r *faultRig) state() (st control.Status, err error) {
 	return r.client.Status(context.Background())
 }
 
+// patience is how much longer than allowed a script waits before it takes the engine for hung.
+const patience = 8 * time.Second
+
 // until waits for ok and gives how long it took since from.
 func (r *faultRig) until(what string, from time.Time, limit time.Duration, ok func() bool) time.Duration {
 	r.t.Helper()
@@ -336,9 +339,9 @@ func (r *faultRig) until(what string, from time.Time, limit time.Duration, ok fu
 		if ok() {
 			return time.Since(from)
 		}
-		if time.Since(from) > limit+2*time.Second {
+		if time.Since(from) > limit+patience {
 			st, err := r.state()
-			r.t.Fatalf("%s: not within %v\nstatus: %+v %v\nlog of this script:\n%s", what, limit+2*time.Second, st, err, r.log.from(r.mark))
+			r.t.Fatalf("%s: not within %v\nstatus: %+v %v\nlog of this script:\n%s", what, limit+patience, st, err, r.log.from(r.mark))
 		}
 		time.Sleep(5 * time.Millisecond)
 	}

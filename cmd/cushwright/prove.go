@@ -179,6 +179,12 @@ func (a *app) prove(c *cobra.Command, name string, w rigFlags, seats int, png, s
 			return err
 		}
 		defer j.close()
+		// Where the correction lifts, more comes out than is played: the limit holds behind it.
+		chain, err := corr.Correction.Compile(float64(j.rig.Output.RateHz), dsp.Options{})
+		if err != nil {
+			return fail(err)
+		}
+		j.limit(chain.PeakDB() + chain.HeadroomDB())
 		j.talk.say("the sweep goes through the engine's correction of %s; let nothing else play", name)
 		out.Seats, err = j.run(c.Context(), seatSet{cushion: name, dir: dir, seats: seats, notes: []string{note}, keep: keep}, side)
 		if err != nil {

@@ -159,6 +159,16 @@ func (a *app) openRig(c *cobra.Command, action string, snap *config.Snapshot, w 
 	return j, nil
 }
 
+// limit takes what is added to the sweep behind it off the highest level.
+func (j *rigJob) limit(gainDB float64) {
+	if gainDB <= 0 {
+		return
+	}
+	j.set.MaxLevelDB -= gainDB
+	j.wantDB = min(j.wantDB, j.set.MaxLevelDB)
+	j.levelDB = max(min(j.levelDB, j.wantDB+quietDB), -80)
+}
+
 // spec is the sweep at one rate. Output and input may run at different rates: the same sweep exists at both, so nothing is
 // resampled, as long as it ends below what the lower rate carries.
 func (j *rigJob) spec(rateHz int, short bool) swept.Spec {

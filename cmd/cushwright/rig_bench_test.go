@@ -375,6 +375,19 @@ func TestTalk(t *testing.T) {
 	}
 }
 
+// What a correction lifts counts against the level limit.
+func TestLevelLimitBehindTheCorrection(t *testing.T) {
+	j := &rigJob{set: config.Rig{SweepLevelDB: -14, MaxLevelDB: -12}, wantDB: -14, levelDB: -34}
+	j.limit(-3)
+	if j.set.MaxLevelDB != -12 || j.wantDB != -14 || j.levelDB != -34 {
+		t.Errorf("a correction that lowers: %+v", j)
+	}
+	j.limit(5)
+	if j.set.MaxLevelDB != -17 || j.wantDB != -17 || j.levelDB != -37 {
+		t.Errorf("a correction that lifts by 5 dB: limit %g, wanted %g, quiet %g", j.set.MaxLevelDB, j.wantDB, j.levelDB)
+	}
+}
+
 func TestVisits(t *testing.T) {
 	var seats []stored
 	for _, d := range []string{"2026-03-02T23:50:00+01:00", "2026-03-03T00:10:00+01:00", "2026-01-10", "2026-01-10", "last week", "2026-03-09T08:00:00Z"} {

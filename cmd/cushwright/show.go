@@ -2,13 +2,14 @@ package main
 
 import (
 	"bufio"
+	"bytes"
 	"fmt"
 	"io"
 	"math"
-	"os"
 
 	"github.com/spf13/cobra"
 
+	"cushwright/config"
 	"cushwright/dsp"
 	"cushwright/dsp/plot"
 )
@@ -96,18 +97,11 @@ func correctionPlot(name string, ch *dsp.Chain) *plot.Plot {
 	return p
 }
 
+// writePlot draws into a file, which is replaced whole or not at all.
 func writePlot(file string, p *plot.Plot, draw func(*plot.Plot, io.Writer) error) error {
-	out, err := os.Create(file)
-	if err != nil {
+	var b bytes.Buffer
+	if err := draw(p, &b); err != nil {
 		return fmt.Errorf("cushwright: draw %q: %w", file, err)
 	}
-	err = draw(p, out)
-	if e := out.Close(); err == nil {
-		err = e
-	}
-	if err != nil {
-		os.Remove(file)
-		return fmt.Errorf("cushwright: draw %q: %w", file, err)
-	}
-	return nil
+	return config.WriteAtomic(file, b.Bytes())
 }

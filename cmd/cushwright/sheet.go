@@ -165,7 +165,7 @@ func newSheet(snap *config.Snapshot, name string, w *goal, corr config.Correctio
 	if err := p.rates(corr.Correction); err != nil {
 		return fail(err)
 	}
-	if err := p.judge(goals, corr.Correction); err != nil {
+	if err := p.judge(goals, diffs, corr.Correction); err != nil {
 		return fail(err)
 	}
 	if err := p.figures(diffs, corr.Correction); err != nil {
@@ -251,11 +251,14 @@ func (p *sheetPage) rates(c *dsp.Correction) error {
 }
 
 // judge says what the correction leaves of the difference; over both ears where they are apart.
-func (p *sheetPage) judge(goals []fit.Target, c *dsp.Correction) error {
+func (p *sheetPage) judge(goals []fit.Target, diffs map[dsp.Ear]curve.Diff, c *dsp.Correction) error {
 	for _, t := range goals {
 		e := t.Ear
 		if e == dsp.Both { // both ears have the same bands, or only one was measured
 			e = dsp.Left
+			if _, ok := diffs[e]; !ok {
+				e = dsp.Right
+			}
 		}
 		db := curve.FromFunc(func(f float64) float64 { return c.AnalogDB(e, f) }).LevelDB
 		before, after, err := fit.Judge(t, fit.Options{}, db)

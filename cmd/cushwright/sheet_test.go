@@ -426,6 +426,42 @@ func TestSheetOfEarsApart(t *testing.T) {
 	checkSheet(t, bench, "deep-foam", nil, page, files)
 }
 
+// Only one ear was measured, and the correction is that ear's alone.
+func TestSheetOfOneEar(t *testing.T) {
+	bench := demoBench(t)
+	left, err := filepath.Glob(filepath.Join(bench, "seats", "*", "left-*.csv"))
+	if err != nil || len(left) == 0 {
+		t.Fatal(err)
+	}
+	for _, f := range left {
+		if err := os.Remove(f); err != nil {
+			t.Fatal(err)
+		}
+	}
+	d := reply[derived](t, bench, "derive", "wipe-clean", "--reference", "woven")
+	file := filepath.Join(bench, "corrections", "wipe-clean.toml")
+	data, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(file, bytes.ReplaceAll(data, []byte(`ear = "both"`), []byte(`ear = "right"`)), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	page, _ := sheetOf(t, bench, "wipe-clean")
+	if got := page.value(t, "after", false); math.Abs(got-d.After.RMSDB) > 0.003 {
+		t.Errorf("%g dB are left, %g by derive", got, d.After.RMSDB)
+	}
+	if n := len(page.all("svg")); n != 3 {
+		t.Errorf("%d plots of one ear", n)
+	}
+	if len(page.byID(t, "sections-48000-left").rows()) != 0 || len(page.byID(t, "sections-48000-right").rows()) < len(d.Bands) {
+		t.Error("the sections are not those of the right ear alone")
+	}
+	if len(page.byID(t, "seats").rows()) != 10 {
+		t.Error("the seats are not those of one ear")
+	}
+}
+
 // A wanted response in place of the reference cushion.
 func TestSheetTowardsAWantedResponse(t *testing.T) {
 	bench := demoBench(t)

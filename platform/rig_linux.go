@@ -223,7 +223,8 @@ func (s *rigStreams) connect(server string) error {
 
 // PlayRecord plays and records at once. It returns when all is recorded. When the context ends first, what plays is faded
 // out before the streams are closed, and the error is the context's. A device that goes away, a stream that somebody
-// moves, and an input that delivers nothing are an *engine.Error; lost frames stand in Gaps.
+// moves, and an input that stops delivering are an *engine.Error to Reopen on, an input that never delivered one to Retry;
+// lost frames stand in Gaps.
 func (r *Rig) PlayRecord(ctx context.Context, t Take) (Taken, error) {
 	none := Taken{}
 	if err := ctx.Err(); err != nil {
@@ -270,7 +271,7 @@ func (r *Rig) PlayRecord(ctx context.Context, t Take) (Taken, error) {
 		return len(s.frames) / channels, s.failed
 	}
 	// The input must run before anything is played.
-	for end := time.Now().Add(2 * time.Second); ; {
+	for end := time.Now().Add(3 * time.Second); ; {
 		n, failed := recorded()
 		if failed != nil {
 			return none, devErr("record", r.Input.ID, engine.Reopen, failed)
@@ -279,7 +280,7 @@ func (r *Rig) PlayRecord(ctx context.Context, t Take) (Taken, error) {
 			break
 		}
 		if time.Now().After(end) {
-			return none, devErr("record", r.Input.ID, engine.Reopen, errors.New("the input delivers nothing: is the microphone plugged in?"))
+			return none, devErr("record", r.Input.ID, engine.Retry, errors.New("the input delivers nothing: is the microphone plugged in?"))
 		}
 		select {
 		case <-ctx.Done():

@@ -202,7 +202,11 @@ func (j *rigJob) record(ctx context.Context, ear dsp.Ear, short bool, label stri
 		if r == nil {
 			continue
 		}
-		if err := r.Refresh(); err != nil {
+		var e *engine.Error
+		if err := r.Refresh(); errors.As(err, &e) && e.Reaction == engine.Retry {
+			s.broken = true
+			return s, &swept.Finding{Kind: swept.Interrupted, Refuse: true, Text: "the sound server did not answer: " + e.Err.Error()}, nil
+		} else if err != nil {
 			return s, nil, j.fail(err)
 		}
 		if r.Output.Muted || math.IsInf(r.Output.VolumeDB, -1) {
@@ -226,8 +230,17 @@ func (j *rigJob) record(ctx context.Context, ear dsp.Ear, short bool, label stri
 	took, err := j.rig.PlayRecord(ctx, platform.Take{Stereo: stereo, Progress: bar,
 		RecordSeconds: float64(len(mono))/float64(j.rig.Output.RateHz) + pathDelay})
 	j.talk.endBar()
-	if err != nil {
-		return s, nil, err
+	var lost *engine.Error
+	switch {
+	case ctx.Err() != nil:
+		return s, nil, ctx.Err()
+	case errors.As(err, &lost) && lost.Reaction == engine.Reopen: // should the device be gone, the next look says so
+		s.broken = true
+		return s, &swept.Finding{Kind: swept.Interrupted, Refuse: true, Text: "the sweep was interrupted: " + lost.Err.Error()}, nil
+	case errors.As(err, &lost) && lost.Reaction == engine.Retry:
+		return s, &swept.Finding{Kind: swept.Silent, Refuse: true, Text: lost.Err.Error()}, nil
+	case err != nil:
+		return s, nil, j.fail(err)
 	}
 	at, two := int(ear-dsp.Left), took.Channels == 2 && j.w.mic == "each"
 	switch j.w.mic {
@@ -705,7 +718,7 @@ func (r seatReport) print(w io.Writer) {
 	fmt.Fprint(w, "  signal to noise by octave, dB:")
 	for i, v := range r.OctaveSNRDB {
 		if v != nil {
-			fmt.Fprintf(w, " %s %.0f", octaveName(r.OctaveHz[i]), *v)
+			fmt.Fprintf(w, " %s:%.0f", octaveName(r.OctaveHz[i]), *v)
 		}
 	}
 	fmt.Fprintln(w)

@@ -137,9 +137,9 @@ func TestSoak(t *testing.T) {
 	if counted < uint64(lost) {
 		t.Errorf("%d breaks were provoked, %d counted", lost, counted)
 	}
-	// one break is heard as its silence alone: down and up it is faded
-	if heard > int64(counted) {
-		t.Errorf("%d breaks were heard, %d counted", heard, counted)
+	// one break is heard as its silence alone: down and up it is faded; so is a reopening, where the machine stood still
+	if reopened := s.Status().Reopened; heard > int64(counted)+int64(reopened) {
+		t.Errorf("%d breaks were heard, %d counted, reopened %d times", heard, counted, reopened)
 	}
 	if after.LateCallbacks > before.LateCallbacks {
 		t.Errorf("late callbacks %d", after.LateCallbacks-before.LateCallbacks)
@@ -170,13 +170,19 @@ func TestClockError(t *testing.T) {
 		}
 		for _, ppm := range errors {
 			t.Run(fmt.Sprintf("%d-%d-frames/%+.0f-ppm", buffers.CaptureFrames, buffers.OutputFrames[0], ppm), func(t *testing.T) {
-				clockError(t, buffers, ppm)
+				for try := 1; !clockError(t, buffers, ppm); try++ {
+					if try == 3 {
+						t.Fatal("three times the machine was too busy for it")
+					}
+					t.Log("repeated: the machine stood still for half a second of its own time, and the streams were opened anew")
+				}
 			})
 		}
 	}
 }
 
-func clockError(t *testing.T, buffers engine.Plan, ppm float64) {
+// clockError reports false where it could not judge.
+func clockError(t *testing.T, buffers engine.Plan, ppm float64) bool {
 	const rate, hz, amplitude = 48000, 1000.0, 0.5
 	settle, judged := 90, 40
 	switch {
@@ -264,9 +270,12 @@ func clockError(t *testing.T, buffers engine.Plan, ppm float64) {
 	case <-time.After(20 * time.Minute):
 		t.Fatal("the simulated time stands still")
 	}
-	after := s.Status().Counters
+	after, reopened := s.Status().Counters, s.Status().Reopened
 	cancel()
 	<-done
+	if reopened > 0 {
+		return false
+	}
 
 	// the fill without the saw-tooth that jitter and periods make: means of a second
 	per := int(rate / buffers.OutputFrames[0])
@@ -305,6 +314,7 @@ func clockError(t *testing.T, buffers engine.Plan, ppm float64) {
 	if worstTHDN > -100 {
 		t.Errorf("THD+N %.1f dB, allowed: -100", worstTHDN)
 	}
+	return true
 }
 
 // thdn is all that is not the tone, re the tone, in dB: what a sine, fitted by least squares, leaves. Its frequency is searched

@@ -264,6 +264,7 @@ func checkSheet(t *testing.T, bench, cushion string, how []string, page *node, f
 			near(name+" Q", num(t, r[n+2]), b.Q, 0)
 		}
 		near(name+" after", page.value(t, "after-"+name, false), d.After.RMSDB, 1e-12)
+		near(name+" before", page.value(t, "before-"+name, false), d.Before.RMSDB, 1e-12)
 		if off := page.value(t, "takeoff-"+name, true); off < -d.HeadroomDB || off > -d.HeadroomDB+0.5 {
 			t.Errorf("%s: %g dB are taken off, the engine would take %g", name, off, -d.HeadroomDB)
 		}
@@ -284,6 +285,8 @@ func checkSheet(t *testing.T, bench, cushion string, how []string, page *node, f
 				near(id+" dB", num(t, rows[i][1]), s.GainDB, 0)
 			}
 			near(id+" after", page.value(t, "after-sliders-"+id, false), row.ResidualRMSDB, 1e-12)
+			near(id+" before", page.value(t, "before-sliders-"+id, false), row.BeforeRMSDB, 1e-12)
+			near(id+" Q", page.value(t, "q-sliders-"+id, false), row.Q, 0)
 			near(id+" level", page.value(t, "takeoff-sliders-"+id, true), -row.HeadroomDB, 1e-12)
 		}
 	}

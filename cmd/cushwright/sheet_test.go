@@ -263,9 +263,9 @@ func checkSheet(t *testing.T, bench, cushion string, how []string, page *node, f
 			near(name+" dB", num(t, r[n+1]), b.GainDB, 0)
 			near(name+" Q", num(t, r[n+2]), b.Q, 0)
 		}
-		near(name+" after", page.value(t, "after-"+name, false), d.After.RMSDB, 1e-12)
-		near(name+" before", page.value(t, "before-"+name, false), d.Before.RMSDB, 1e-12)
-		if off := page.value(t, "takeoff-"+name, true); off < -d.HeadroomDB || off > -d.HeadroomDB+0.5 {
+		near(name+" after", page.value(t, "after-eq-"+name, false), d.After.RMSDB, 1e-12)
+		near(name+" before", page.value(t, "before-eq-"+name, false), d.Before.RMSDB, 1e-12)
+		if off := page.value(t, "takeoff-eq-"+name, true); off < -d.HeadroomDB || off > -d.HeadroomDB+0.5 {
 			t.Errorf("%s: %g dB are taken off, the engine would take %g", name, off, -d.HeadroomDB)
 		}
 	}

@@ -39,7 +39,8 @@ type Taken struct {
 	Frames   []float32 // interleaved, full scale ±1, at the input's own rate
 	Channels int       // 1 for a single microphone, else 2: left, right
 	RateHz   int
-	Gaps     []Gap // frames known to be lost; empty for a clean take
+	Began    time.Time // when the first frame was recorded, by this machine's clock
+	Gaps     []Gap     // frames known to be lost; empty for a clean take
 }
 
 // Gap is a loss that the sound system reports or the clock betrays.

@@ -307,6 +307,7 @@ func (r *Rig) PlayRecord(ctx context.Context, t Take) (Taken, error) {
 	s.mu.Lock()
 	s.play, s.playing = play.StreamIndex, true
 	s.from = len(s.frames) / channels
+	began := time.Now()
 	s.wanted += int(play.Missing)
 	s.mu.Unlock()
 
@@ -381,7 +382,7 @@ func (r *Rig) PlayRecord(ctx context.Context, t Take) (Taken, error) {
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	out := Taken{Frames: s.frames[s.from*channels : (s.from+need)*channels], Channels: channels, RateHz: r.Input.RateHz}
+	out := Taken{Frames: s.frames[s.from*channels : (s.from+need)*channels], Channels: channels, RateHz: r.Input.RateHz, Began: began}
 	for _, at := range s.dry {
 		// What lies behind the signal is silence: there it may run dry.
 		if frame := int(at / 8); frame < total {

@@ -75,11 +75,15 @@ func (r *Rig) PlayRecord(ctx context.Context, t Take) (Taken, error) {
 	var times pulseTimes
 	times.rate = float64(r.Output.RateHz)
 	sent, fading, faded, quiet := 0, false, 0, false
+	var began time.Time
 	s, err := d.Open(engine.Request{CaptureID: r.Input.ID, OutputID: r.Output.ID, RateHz: r.Output.RateHz, CaptureFrames: 960, OutputFrames: 3840,
 		Capture: func(v []float32) {
 			mu.Lock()
 			defer mu.Unlock()
 			if sent > 0 {
+				if len(in) == 0 {
+					began = time.Now()
+				}
 				in = append(in, v...)
 				times.packet(time.Now(), len(in)/2)
 			}
@@ -116,7 +120,7 @@ func (r *Rig) PlayRecord(ctx context.Context, t Take) (Taken, error) {
 			return Taken{}, devErr("record", r.Input.ID, engine.Reopen, errors.New("the input stopped delivering"))
 		case n >= need && ctx.Err() == nil:
 			mu.Lock()
-			out := Taken{Frames: in[:2*need], Channels: 2, RateHz: r.Output.RateHz}
+			out := Taken{Frames: in[:2*need], Channels: 2, RateHz: r.Output.RateHz, Began: began}
 			if lost := times.lost(); lost > 0 {
 				out.Gaps = append(out.Gaps, Gap{Frames: lost})
 			}

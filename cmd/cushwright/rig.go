@@ -31,7 +31,7 @@ const (
 	louderDB  = 6.0   // a step up, which is asked for
 	spareDB   = 3.0   // that the microphone input keeps below full scale
 	rigTries  = 3     // how often a seat is repeated before the run ends
-	rigBreaks = 10    // how often it is repeated because the machine, not the seat, was to blame
+	rigBreaks = 20    // how often it is repeated because the machine, not the seat, was to blame
 	pathDelay = 0.8   // s of recording behind the signal: the way through output, air, input and engine
 )
 
@@ -194,6 +194,8 @@ type shot struct {
 	levelDB  float64
 	at       time.Time
 	broken   bool // the sound system or the engine says that frames were lost
+	began    time.Time
+	torn     []tornSpan // when the engine that it went through lost frames
 }
 
 // record plays a sweep to one ear and records it. refused says what the sound system itself knows to be wrong.
@@ -226,10 +228,12 @@ func (j *rigJob) record(ctx context.Context, ear dsp.Ear, short bool, label stri
 	if err != nil {
 		return s, nil, err
 	}
+	watched := j.watchBreaks(breaks)
 	bar := j.talk.bar(label)
 	took, err := j.rig.PlayRecord(ctx, platform.Take{Stereo: stereo, Progress: bar,
 		RecordSeconds: float64(len(mono))/float64(j.rig.Output.RateHz) + pathDelay})
 	j.talk.endBar()
+	s.torn, s.began = watched(), took.Began
 	var lost *engine.Error
 	switch {
 	case ctx.Err() != nil:
@@ -256,15 +260,67 @@ func (j *rigJob) record(ctx context.Context, ear dsp.Ear, short bool, label stri
 	for _, g := range took.Gaps {
 		refused = &swept.Finding{Kind: swept.Interrupted, Refuse: true, Text: "the sweep was interrupted: " + g.String()}
 	}
-	if j.status != nil {
-		if st, err := j.status(ctx); err != nil {
-			return s, nil, j.fail(err)
-		} else if engineBreaks(st) != breaks {
-			refused = &swept.Finding{Kind: swept.Interrupted, Refuse: true, Text: "the sweep was interrupted: the engine's sound broke off; should that go on, sound.delay = \"safe\" gives it more time"}
-		}
-	}
 	s.broken = refused != nil
 	return s, refused, nil
+}
+
+// tornSpan is a time between two looks.
+type tornSpan struct{ from, to time.Time }
+
+// watchBreaks looks at the engine that a sweep goes through, again and again, until stop is called, which says when its
+// sound broke off. Where the sweep goes through none, there is nothing to see.
+func (j *rigJob) watchBreaks(breaks uint64) (stop func() []tornSpan) {
+	if j.status == nil {
+		return func() []tornSpan { return nil }
+	}
+	quit, done := make(chan struct{}), make(chan []tornSpan, 1)
+	go func() {
+		var torn []tornSpan
+		last := time.Now()
+		for over := false; ; {
+			select {
+			case <-quit:
+				over = true
+			case <-time.After(50 * time.Millisecond):
+			}
+			ctx, cancel := context.WithTimeout(context.Background(), 2*time.Second)
+			st, err := j.status(ctx)
+			cancel()
+			now := time.Now()
+			if n := engineBreaks(st); err != nil || n != breaks { // an engine that does not answer tells nothing good
+				torn = append(torn, tornSpan{last, now})
+				if err == nil {
+					breaks = n
+				}
+			}
+			last = now
+			if over {
+				done <- torn
+				return
+			}
+		}
+	}()
+	return func() []tornSpan {
+		close(quit)
+		return <-done
+	}
+}
+
+// tornWhile reports whether the engine's sound broke off while the sweep went through it, not before or after.
+func (s shot) tornWhile() *swept.Finding {
+	for _, t := range s.torn {
+		if s.response != nil {
+			second := func(x float64) time.Duration { return time.Duration(x * float64(time.Second)) }
+			from := s.began.Add(second(s.spec.LeadSeconds - 0.05))
+			to := s.began.Add(second(s.spec.LeadSeconds + s.response.DelaySeconds + s.spec.DurationSeconds() + s.response.WindowSeconds + 0.05))
+			if t.to.Before(from) || t.from.After(to) {
+				continue
+			}
+		}
+		return &swept.Finding{Kind: swept.Interrupted, Refuse: true,
+			Text: "the sweep was interrupted: the engine's sound broke off; should that go on, sound.delay = \"safe\" gives it more time"}
+	}
+	return nil
 }
 
 // engineBreaks counts what may have torn a sweep that went through the engine.
@@ -311,6 +367,10 @@ func (j *rigJob) measure(ctx context.Context, ear dsp.Ear, short bool, label str
 	var f *swept.Finding
 	if err != nil && !errors.As(err, &f) {
 		return s, nil, j.fail(err)
+	}
+	if t := s.tornWhile(); t != nil {
+		s.broken = true
+		return s, t, nil
 	}
 	if s.other != nil {
 		if wrong := swept.CheckEar(s.wanted, s.other, s.spec); wrong != nil {

@@ -31,7 +31,7 @@ type Answer struct {
 	Verdict    Verdict
 	Name       string    // of the cushion when Known
 	Between    []string  // the candidates when Ambiguous, most likely first
-	Confidence float64   // Known: probability of Name; Ambiguous: of the first; Unknown: share of seats of recorded cushions that do not stray as far
+	Confidence float64   // Known: probability of Name; Ambiguous: of the first; Unknown: share of seats of recorded cushions that do not stray as far or, where it strays no further than they do, the probability that it is of none of them
 	Likely     []float64 // probability of each recorded cushion, in the order given, if it is one of them
 	Distance   float64   // of the best: mean square deviation in units of scatter; about 1 for a recorded cushion
 	Text       string
@@ -410,6 +410,11 @@ func (m *Judge) answer(x []float64) (Answer, error) {
 	top := order[0]
 	if a.Distance > m.limit || odds < m.minOdds[top] {
 		a.Verdict, a.Confidence = Unknown, 1-strayChance
+		if a.Distance <= m.limit {
+			a.Confidence = 1 / (1 + math.Exp(odds))
+			a.Text = fmt.Sprintf("unknown: most like %s, but not surely that and no cushion that was never recorded; more seats of each help", m.classes[top].name)
+			return a, nil
+		}
 		a.Text = fmt.Sprintf("unknown: even from %s, the nearest of the recorded cushions, it is %.1f times as far as seats of one cushion usually are",
 			m.classes[top].name, math.Sqrt(a.Distance/m.temper))
 		return a, nil

@@ -9,6 +9,7 @@
 #include "pipewire_linux.h"
 
 #include <dlfcn.h>
+#include <malloc.h>
 #include <pthread.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -225,4 +226,7 @@ void cw_pw_close(struct cw_pw *p) {
 	if (p->loop != NULL)
 		pw.thread_loop_destroy(p->loop);
 	free(p);
+#ifdef __GLIBC__
+	malloc_trim(0); // a context and its threads leave their arenas in holes: without this the process grows with each reopening
+#endif
 }

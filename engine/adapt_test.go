@@ -139,8 +139,12 @@ func TestKeptMoreAfterBreaksAndLessAfterACalm(t *testing.T) {
 	}
 	run(20)
 	for range 2 {
+		l.calm = 599 * 48000
 		for range 10 {
 			l.render(out) // nothing comes
+		}
+		if l.calm > 48000 {
+			t.Error("a break does not end the calm")
 		}
 		run(20)
 	}
@@ -164,5 +168,52 @@ func TestKeptMoreAfterBreaksAndLessAfterACalm(t *testing.T) {
 	}
 	if fill := float64(l.ring.fill()); math.Abs(fill-float64(l.keep)) > 480 {
 		t.Errorf("the fill is %.0f frames, kept are %d", fill, l.keep)
+	}
+}
+
+// What a start piles up beyond a capture period is spliced out once it is known, in blocks however small, and is not left to
+// the servo, which would change the pitch for seconds.
+func TestStartSurplusIsSplicedOut(t *testing.T) {
+	s, l := testLoop(t, MatchPink)
+	const n = 60 // frames a callback: the splice spans several
+	in, out := make([]float32, 2*n), make([]float32, 2*n)
+	phase := 0.0
+	var all []float32
+	ppm := 0.0
+	feed := func() {
+		for i := 0; i < len(in); i += 2 {
+			phase += 2 * math.Pi * 200 / 48000
+			in[i], in[i+1] = float32(0.5*math.Sin(phase)), float32(0.5*math.Sin(phase))
+		}
+		l.capture(in)
+	}
+	var clock int64
+	l.now = func() int64 { clock += int64(n * 1e9 / 48000); return clock }
+	for k := range 48000 / n * 3 {
+		feed()
+		l.render(out)
+		for l.primed && k < 60 && l.ring.fill() < 4000 {
+			feed()
+		}
+		if float64(k) > 0.5*48000/n {
+			ppm = max(ppm, math.Abs(s.m.ratioPPM.load()))
+		}
+		all = append(all, out...)
+	}
+	if got := s.m.trims.Load(); got != 1 {
+		t.Errorf("%d trims", got)
+	}
+	if fill := l.ring.fill(); math.Abs(float64(fill-l.target-l.period/2)) > 60 {
+		t.Errorf("the ring holds %d frames, wanted are %d", fill, l.target+l.period/2)
+	}
+	if ppm > 60 {
+		t.Errorf("the pitch is changed by %.0f ppm", ppm)
+	}
+	worst := 0.0
+	for i := 2 * 24000 / 2; i+4 < len(all); i += 2 { // second difference of a 200 Hz sine at 0.5 is 3.4e-4
+		worst = max(worst, math.Abs(float64(all[i+2]-2*all[i]+all[i-2])))
+	}
+	if worst > 0.002 {
+		t.Errorf("a step of %.4f", worst)
 	}
 }

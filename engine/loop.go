@@ -21,9 +21,10 @@ const (
 	settleSeconds = 0.3   // how long the fill is averaged after a start
 	stoodStillNs  = 200e6 // without a callback for so long, the machine slept or the process was stopped
 	resumeSeconds = 0.02  // fade-in after a break, fade-out before a stop
-	matchDBPerSec = 1.0   // how fast the loudness match lowers what is heard
-	easeDBPerSec  = 0.25  // and how fast it lets it come up again
-	liftDBPerSec  = 6.0   // how fast a program with less headroom comes up to its level
+	spliceSeconds = 0.01
+	matchDBPerSec = 1.0  // how fast the loudness match lowers what is heard
+	easeDBPerSec  = 0.25 // and how fast it lets it come up again
+	liftDBPerSec  = 6.0  // how fast a program with less headroom comes up to its level
 	fullScale     = 32766.5 / 32768
 	calmSeconds   = 600.0
 	growPeriods   = 4.0 // how much more than at the start is left in the ring after many breaks, in capture periods
@@ -214,7 +215,7 @@ type loop struct {
 	minFil int // smallest fill after a read since winLen was 0
 	winLen int
 	// The delay that a start happens to have is kept: the servo's fill is counted from what was found in the first
-	// settleSeconds, within a capture period of the target.
+	// settleSeconds, within a capture period of the target. What it has beyond that is taken out, or put in, by a splice.
 	found, bias float64
 	settle      int // frames still to be averaged
 	settled     int // callbacks averaged
@@ -228,7 +229,15 @@ type loop struct {
 	outTrue   *peak.Meter
 	clipRun   [2]int
 
+	splice             splice
 	src, buf, old, tmp []float64
+}
+
+// splice is a crossfade from the frames that stand from places ahead in the ring to those that stand to places ahead: delay
+// is taken out or put in without a click.
+type splice struct {
+	from, to  int
+	at, total int // frames done; none is under way at total
 }
 
 type loopConfig struct {
@@ -313,6 +322,9 @@ func (l *loop) render(out []float32) {
 		l.found, l.bias, l.settle, l.settled = 0, 0, int(settleSeconds*l.rateHz), 0
 		l.minFil, l.winLen = math.MaxInt, 0
 	}
+	if l.primed {
+		l.watchFill()
+	}
 	inPeak, outPeak := 0.0, 0.0
 	for rest := out; len(rest) > 0; {
 		n := min(len(rest), 2*blockFrames)
@@ -350,7 +362,15 @@ func (l *loop) steer(fill float64, frames int) {
 		l.settled++
 		if l.settle -= frames; l.settle <= 0 {
 			period := float64(l.period)
-			l.bias = max(-period/2, min(period, l.found/float64(l.settled)-float64(l.target)-period/2))
+			off := l.found/float64(l.settled) - float64(l.target) - period/2
+			switch {
+			case off > period:
+				l.trim(int(off))
+			case off < -period/2:
+				l.lengthen(int(-off))
+			default:
+				l.bias = off
+			}
 		}
 		return
 	}
@@ -440,36 +460,28 @@ func (l *loop) fetch(dst []float64) (peak float64) {
 	src := l.src[:2*need]
 	fill := l.ring.fill()
 	g := float64(l.inputGain())
-	if fill < need { // dry: let what is left die away, then wait until there is enough again
+	ahead := 0
+	if l.splice.total > 0 {
+		ahead = l.splice.from
+	}
+	if fill < need+max(ahead, l.splice.to) { // dry: let what is left die away, then wait until there is enough again
 		l.m.underruns.Add(1)
 		clear(src)
-		l.ring.peek(src[:2*fill], 0, l.gain)
-		for i := range src[:2*fill] {
-			src[i] *= 0.5 + 0.5*math.Cos(math.Pi*(float64(i/2)+1)/float64(fill+1))
+		last := min(fill, need)
+		l.ring.peek(src[:2*last], min(ahead, fill-last), l.gain)
+		for i := range src[:2*last] {
+			src[i] *= 0.5 + 0.5*math.Cos(math.Pi*(float64(i/2)+1)/float64(last+1))
 		}
 		l.ring.consume(fill)
 		l.res.Process(dst, src)
-		l.primed = false
+		l.primed, l.splice, l.calm = false, splice{}, 0
 		l.target = min(l.target+l.period/2, l.keep+int(growPeriods*float64(l.period))) // the next start keeps more in hand
 		l.level.step = 1 / (resumeSeconds * l.rateHz)                                  // down over the filters' tails, up again when sound is back
 		return 0
 	}
-	l.ring.peek(src, 0, 1)
-	if more := int(l.stretch.Load()); more != 0 {
-		l.stretch.Store(0)
-		if l.ring.unread(more) {
-			l.stretchBy(src)
-		}
-	}
-	if l.winLen > int(l.rateHz) { // a second's worth of fills is known
-		if surplus := l.minFil - l.target - 2*l.period - int(l.rateHz/500); surplus > 0 && l.minFil != math.MaxInt {
-			if skip := l.minFil - l.target; fill >= need+skip {
-				l.trim(src, skip)
-				l.ring.consume(skip)
-				l.servo.Shift(-float64(skip))
-			}
-		}
-		l.minFil, l.winLen = math.MaxInt, 0
+	l.ring.peek(src, ahead, 1)
+	if l.splice.at < l.splice.total {
+		l.mixSplice(src)
 	}
 	peak = l.meterInput(src)
 	scale(src, l.gain, g)
@@ -477,34 +489,69 @@ func (l *loop) fetch(dst []float64) (peak float64) {
 	used := l.res.Process(dst, src)
 	l.inTrue.Process(src[:2*used])
 	l.ring.consume(used)
+	if l.splice.total > 0 {
+		l.splice.at += used
+	}
+	if l.splice.total > 0 && l.splice.at >= l.splice.total {
+		l.ring.consume(l.splice.to)
+		l.servo.Shift(-float64(l.splice.to))
+		l.splice = splice{}
+		l.minFil, l.winLen = math.MaxInt, 0
+	}
 	return peak * g
 }
 
-// stretchBy replaces src by its crossfade to the frames that are read again: more is left in the ring, without a click.
-// The servo's reading of the fill is not told: the output's buffer takes the same number at once.
-func (l *loop) stretchBy(src []float64) {
-	l.fadeTo(src, 0)
-	l.minFil, l.winLen = math.MaxInt, 0
+// watchFill begins a splice where the supervisor wishes for more frames in the ring, or where a second's worth of fills
+// shows that a stall has left more than the delay needs.
+func (l *loop) watchFill() {
+	if l.splice.total > 0 {
+		return
+	}
+	if more := int(l.stretch.Load()); more != 0 {
+		l.stretch.Store(0)
+		l.lengthen(more)
+		return
+	}
+	if l.winLen > int(l.rateHz) {
+		if surplus := l.minFil - l.target - 2*l.period - int(l.rateHz/500); surplus > 0 && l.minFil != math.MaxInt {
+			l.trim(l.minFil - l.target)
+		}
+		l.minFil, l.winLen = math.MaxInt, 0
+	}
 }
 
-// trim replaces src by its crossfade to the frames skip later: a stall's surplus delay goes without a click.
-func (l *loop) trim(src []float64, skip int) {
-	l.fadeTo(src, skip)
-	l.m.trims.Add(1)
+// trim takes skip frames of delay out.
+func (l *loop) trim(skip int) {
+	if l.ring.fill() > skip && l.splice.total == 0 {
+		l.splice = splice{to: skip, total: int(spliceSeconds * l.rateHz)}
+		l.m.trims.Add(1)
+	}
 }
 
-// fadeTo crossfades src to the frames of the ring from at on.
-func (l *loop) fadeTo(src []float64, from int) {
+// lengthen puts more frames of delay in: frames read already are read again. The servo is not told: it has not begun, or the
+// output's buffer takes the same number in a moment.
+func (l *loop) lengthen(more int) {
+	if l.splice.total == 0 && l.ring.unread(more) {
+		l.splice = splice{from: more, total: int(spliceSeconds * l.rateHz)}
+	}
+}
+
+// mixSplice mixes into src, which holds the frames of the side that goes, those of the side that comes.
+func (l *loop) mixSplice(src []float64) {
+	sp := &l.splice
 	n := len(src) / 2
 	for at := 0; at < n; at += blockFrames {
 		k := min(blockFrames, n-at)
-		later := l.old[:2*k]
-		l.ring.peek(later, from+at, 1)
-		for i := 0; i < k; i++ {
-			w := 0.5 - 0.5*math.Cos(math.Pi*(float64(at+i)+0.5)/float64(n))
+		comes := l.old[:2*k]
+		l.ring.peek(comes, sp.to+at, 1)
+		for i := range k {
+			w := 1.0
+			if x := float64(sp.at+at+i) + 0.5; x < float64(sp.total) {
+				w = 0.5 - 0.5*math.Cos(math.Pi*x/float64(sp.total))
+			}
 			j := 2 * (at + i)
-			src[j] += w * (later[2*i] - src[j])
-			src[j+1] += w * (later[2*i+1] - src[j+1])
+			src[j] += w * (comes[2*i] - src[j])
+			src[j+1] += w * (comes[2*i+1] - src[j+1])
 		}
 	}
 }

@@ -63,7 +63,7 @@ func TestSoak(t *testing.T) {
 	seconds := 240
 	switch {
 	case raced:
-		seconds = 90
+		seconds = 60
 	case long():
 		seconds = 8 * 3600
 	}
@@ -165,7 +165,9 @@ func TestClockError(t *testing.T) {
 		{CaptureFrames: 480, KeepFrames: 960, OutputFrames: []int{1920}},
 	} {
 		errors := []float64{-500, -200, -50, 50, 200, 500}
-		if raced {
+		if raced && buffers.CaptureFrames == 96 {
+			errors = nil
+		} else if raced {
 			errors = errors[5:]
 		}
 		for _, ppm := range errors {

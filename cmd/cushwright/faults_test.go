@@ -654,9 +654,9 @@ func (r *faultRig) hostile(d time.Duration) {
 	var wg sync.WaitGroup
 	var tries atomic.Int64
 	for k := range 8 {
-		seed := r.rnd.Uint64()
+		begin := r.rnd.Uint64()
 		wg.Go(func() {
-			rnd := rand.New(rand.NewPCG(seed, uint64(k)))
+			rnd := rand.New(rand.NewPCG(begin, uint64(k)))
 			var idle []net.Conn
 			for !over() {
 				c, err := net.DialTimeout("unix", socket, time.Second)
@@ -1147,13 +1147,13 @@ func TestLiveFaults(t *testing.T) {
 	if err != nil || len(files) < 10 {
 		t.Fatalf("%d fault scripts (%v)", len(files), err)
 	}
-	seed := uint64(time.Now().UnixNano())
-	if s := os.Getenv("CUSHWRIGHT_SEED"); s != "" {
-		seed, _ = strconv.ParseUint(s, 10, 64)
+	begin := uint64(time.Now().UnixNano())
+	if s := os.Getenv("CUSHWRIGHT_RANDOM"); s != "" {
+		begin, _ = strconv.ParseUint(s, 10, 64)
 	}
-	t.Logf("random moments from %d (CUSHWRIGHT_SEED repeats them)", seed)
+	t.Logf("random moments from %d (CUSHWRIGHT_RANDOM repeats them)", begin)
 	onBoth(t, func(t *testing.T, kind string) {
-		rnd := rand.New(rand.NewPCG(seed, 1))
+		rnd := rand.New(rand.NewPCG(begin, 1))
 		r := newFaultRig(t, kind, rnd)
 		var before usage
 		rounds := times(1, 20)

@@ -245,7 +245,7 @@ func TestHostileClients(t *testing.T) {
 	if os.Getenv("CUSHWRIGHT_LONG") != "" {
 		span = 2 * time.Minute
 	}
-	const seed = 7
+	const begin = 7
 	before, files := runtime.NumGoroutine(), openFiles(t)
 	c0, played0, broken0, start := b.s.Status().Counters, b.played.Load(), b.broken.Load(), time.Now()
 	stop := make(chan struct{})
@@ -254,7 +254,7 @@ func TestHostileClients(t *testing.T) {
 	for i, a := range attacks {
 		for k := range 4 {
 			wg.Go(func() {
-				r := rand.New(rand.NewPCG(seed, uint64(i*10+k)))
+				r := rand.New(rand.NewPCG(begin, uint64(i*10+k)))
 				for {
 					select {
 					case <-stop:

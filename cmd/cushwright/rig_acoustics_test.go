@@ -35,9 +35,10 @@ type acoustics struct {
 	out    []float64
 	outAt  int
 	drift  *drift.Resampler
-	ready  []float64 // what the resampler has not taken yet
-	rng    *rand.Rand
-	hit    int // the sound that the fault happens in, by the count of sounds; 0: not yet
+	ready  []float64  // what the resampler has not taken yet
+	rng    *rand.Rand // of the noise
+	seed   uint64     // of the seats: each is drawn by its number, whatever noise was drawn before
+	hit    int        // the sound that the fault happens in, by the count of sounds; 0: not yet
 	bend   [2]bender
 }
 
@@ -61,7 +62,7 @@ const (
 
 func newAcoustics(t *testing.T, s *soundtest.Server, rate int, seed uint64) *acoustics {
 	t.Helper()
-	a := &acoustics{rng: rand.New(rand.NewPCG(seed, 7)), drift: drift.New(acousticBlock), quiet: newSound}
+	a := &acoustics{seed: seed, rng: rand.New(rand.NewPCG(seed, 7)), drift: drift.New(acousticBlock), quiet: newSound}
 	s.AddSink("mic", rate, 2)
 	a.rec = s.Record("phones.monitor", rate)
 	s.PlayAhead("mic", rate, 0.35, a.frame)
@@ -155,7 +156,7 @@ func (a *acoustics) hear(played []float64) []float64 {
 		}
 	}
 	if a.chain == nil && a.set.cushion != nil {
-		c, err := a.set.cushion(a.rng).Compile(48000, dsp.Options{})
+		c, err := a.set.cushion(rand.New(rand.NewPCG(a.seed, uint64(a.sounds)))).Compile(48000, dsp.Options{})
 		if err != nil {
 			panic(err)
 		}

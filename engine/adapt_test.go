@@ -137,7 +137,7 @@ func TestKeptMoreAfterBreaksAndLessAfterACalm(t *testing.T) {
 			l.render(out)
 		}
 	}
-	run(20)
+	run(250)
 	for range 2 {
 		l.calm = 599 * 48000
 		for range 10 {

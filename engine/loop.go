@@ -22,6 +22,7 @@ const (
 	stoodStillNs  = 200e6 // without a callback for so long, the machine slept or the process was stopped
 	resumeSeconds = 0.02  // fade-in after a break, fade-out before a stop
 	spliceSeconds = 0.01
+	graceSeconds  = 2.0
 	matchDBPerSec = 1.0  // how fast the loudness match lowers what is heard
 	easeDBPerSec  = 0.25 // and how fast it lets it come up again
 	liftDBPerSec  = 6.0  // how fast a program with less headroom comes up to its level
@@ -201,6 +202,7 @@ type loop struct {
 	rateHz    float64
 	keep      int   // frames that should be left in the ring after a callback, to start with
 	target    int   // the same, more after breaks, less again when it was calm for long
+	age       int   // frames rendered
 	calm      int   // frames since the last break or change
 	periodNs  int64 // of the output
 	period    int   // of the capture, frames
@@ -352,6 +354,7 @@ func (l *loop) render(out []float32) {
 		l.minFil = min(l.minFil, fill)
 		l.winLen += frames
 	}
+	l.age += frames
 	l.m.callbacks.Add(1)
 }
 
@@ -475,8 +478,10 @@ func (l *loop) fetch(dst []float64) (peak float64) {
 		l.ring.consume(fill)
 		l.res.Process(dst, src)
 		l.primed, l.splice, l.calm = false, splice{}, 0
-		l.target = min(l.target+l.period/2, l.keep+int(growPeriods*float64(l.period))) // the next start keeps more in hand
-		l.level.step = 1 / (resumeSeconds * l.rateHz)                                  // down over the filters' tails, up again when sound is back
+		if l.age > int(graceSeconds*l.rateHz) { // the next start keeps more in hand; a server that only just links the streams proves nothing
+			l.target = min(l.target+l.period/2, l.keep+int(growPeriods*float64(l.period)))
+		}
+		l.level.step = 1 / (resumeSeconds * l.rateHz) // down over the filters' tails, up again when sound is back
 		return 0
 	}
 	l.ring.peek(src, ahead, 1)

@@ -65,7 +65,9 @@ func (c *checker) unit() {
 	}
 }
 
-func (c *checker) purego() { c.goTest(nil, "-tags", "purego", "-timeout", c.timeout("8m"), "./dsp", "./dsp/drift", "./dsp/guard", "./dsp/loudness", "./dsp/peak") }
+func (c *checker) purego() {
+	c.goTest(nil, "-tags", "purego", "-timeout", c.timeout("8m"), "./dsp", "./dsp/drift", "./dsp/guard", "./dsp/loudness", "./dsp/peak")
+}
 
 func (c *checker) soak() {
 	c.goTest(nil, "-run", "TestSoak|TestClockError", "-timeout", c.timeout("5m"), "./engine")

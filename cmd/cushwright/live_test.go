@@ -504,6 +504,7 @@ func (r *rigged) pass(from, to string, pid int, seconds, rate int) passage {
 	r.t.Helper()
 	before := r.Record(from+".monitor", rate)
 	after := r.Record(to+".monitor", rate)
+	time.Sleep(500 * time.Millisecond) // a server may change its buffers for a stream that joins
 	i := 0
 	p := r.PlayFunc(from, rate, func() (float32, float32, bool) {
 		v := float32(noiseAt(i))

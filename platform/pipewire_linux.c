@@ -14,6 +14,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <time.h>
 
 static struct {
 	void (*init)(int *, char ***);
@@ -37,6 +38,7 @@ static struct {
 	int (*stream_connect)(void *, int, uint32_t, uint32_t, const void **, uint32_t);
 	struct cw_pw_buffer *(*stream_dequeue_buffer)(void *);
 	int (*stream_queue_buffer)(void *, struct cw_pw_buffer *);
+	int (*stream_get_time)(void *, struct cw_time *, size_t); // may be missing: it came with 0.3.50
 } pw;
 
 static const struct {
@@ -82,6 +84,7 @@ static void load(void) {
 			return;
 		}
 	}
+	*(void **)&pw.stream_get_time = dlsym(lib, "pw_stream_get_time_n");
 	pw.init(NULL, NULL);
 }
 
@@ -108,6 +111,31 @@ static void on_capture(void *data) {
 	}
 }
 
+// missed tells whether the graph went through cycles without our sound since the last call: its clock has run further than a cycle,
+// or the last call ended too late for its own.
+static int missed(struct cw_pw *p, uint32_t frames) {
+	struct cw_time t = {0};
+	p->start = 0;
+	if (pw.stream_get_time == NULL || pw.stream_get_time(p->out, &t, sizeof t) < 0 || t.rate_num == 0 || t.rate_denom == 0)
+		return -1;
+	uint64_t step = t.ticks - p->ticks;
+	uint32_t n = frames > p->last ? frames : p->last;
+	double cycle = (double)n / p->rate * t.rate_denom / t.rate_num;
+	int yes = p->ticks != 0 && (step > 1.5 * cycle || p->overran);
+	p->ticks = t.ticks;
+	p->last = frames;
+	p->start = t.now;
+	p->overran = 0;
+	return yes;
+}
+
+static void finished(struct cw_pw *p, uint32_t frames) {
+	struct timespec now;
+	if (p->start == 0 || clock_gettime(CLOCK_MONOTONIC, &now) < 0)
+		return;
+	p->overran = now.tv_sec * 1000000000LL + now.tv_nsec - p->start > frames * 1000000000LL / p->rate;
+}
+
 static void on_playback(void *data) {
 	struct cw_pw *p = data;
 	struct cw_pw_buffer *b = pw.stream_dequeue_buffer(p->out);
@@ -118,8 +146,10 @@ static void on_playback(void *data) {
 		uint32_t n = d->maxsize / CW_FRAME;
 		if (b->requested > 0 && b->requested < n)
 			n = (uint32_t)b->requested;
-		if (n > 0)
-			cwPipewirePlayback(p->handle, d->data, n);
+		if (n > 0) {
+			cwPipewirePlayback(p->handle, d->data, n, missed(p, n));
+			finished(p, n);
+		}
 		d->chunk->offset = 0;
 		d->chunk->stride = CW_FRAME;
 		d->chunk->size = n * CW_FRAME;
@@ -173,6 +203,7 @@ struct cw_pw *cw_pw_open(const struct cw_pw_request *q, const char **failed) {
 		return NULL;
 	}
 	p->handle = q->handle;
+	p->rate = q->rate;
 	*failed = "loop";
 	if ((p->loop = pw.thread_loop_new("cushwright", NULL)) == NULL)
 		goto fail;

@@ -166,7 +166,7 @@ func cwPipewireCapture(handle C.uintptr_t, in *C.float, frames C.uint32_t) {
 }
 
 //export cwPipewirePlayback
-func cwPipewirePlayback(handle C.uintptr_t, out *C.float, frames C.uint32_t) {
+func cwPipewirePlayback(handle C.uintptr_t, out *C.float, frames C.uint32_t, missed C.int) {
 	s := cgo.Handle(handle).Value().(*graphStream)
 	if !s.proven.Load() {
 		s.proven.Store(true)
@@ -175,10 +175,11 @@ func cwPipewirePlayback(handle C.uintptr_t, out *C.float, frames C.uint32_t) {
 		s.urgent = true
 		urgent()
 	}
-	s.frames.Store(int64(frames))
 	now := time.Since(s.start)
-	if cycle := time.Duration(float64(frames) / float64(s.req.RateHz) * float64(time.Second)); s.last != 0 && now-s.last > 2*cycle+time.Millisecond && s.req.Underflow != nil {
-		s.req.Underflow(true) // the graph missed cycles
+	cycle := time.Duration(float64(max(int64(frames), s.frames.Swap(int64(frames)))) / float64(s.req.RateHz) * float64(time.Second))
+	late := missed < 0 && s.last != 0 && now-s.last > 2*cycle+time.Millisecond // where the graph does not say
+	if (late || missed > 0) && s.req.Underflow != nil {
+		s.req.Underflow(true)
 	}
 	s.last = now
 	s.req.Playback(unsafe.Slice((*float32)(unsafe.Pointer(out)), 2*int(frames)))

@@ -62,10 +62,21 @@ struct cw_dict {
 	const struct cw_dict_item *items;
 };
 
+struct cw_time { // with room for what later versions add
+	int64_t now;
+	uint32_t rate_num, rate_denom;
+	uint64_t ticks;
+	uint64_t more[12];
+};
+
 struct cw_pw {
 	void *loop, *context, *core, *in, *out;
 	struct cw_hook in_hook, out_hook;
 	uintptr_t handle;
+	uint32_t rate, last; // of the streams, Hz; of the last cycle, frames
+	uint64_t ticks;      // of the graph's clock at the last cycle; the data thread's, like last and the following
+	int64_t start;       // of the cycle under way, ns of CLOCK_MONOTONIC; 0 if that is not known
+	int overran;         // the last call ended after its cycle
 };
 
 struct cw_pw_request {
@@ -82,5 +93,5 @@ void cw_pw_close(struct cw_pw *p);
 
 // Implemented in Go.
 extern void cwPipewireCapture(uintptr_t handle, float *in, uint32_t frames);
-extern void cwPipewirePlayback(uintptr_t handle, float *out, uint32_t frames);
+extern void cwPipewirePlayback(uintptr_t handle, float *out, uint32_t frames, int missed); // missed: cycles were, since the last call; -1: not known
 extern void cwPipewireLost(uintptr_t handle, char *why);

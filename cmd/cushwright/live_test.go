@@ -5,6 +5,7 @@ package main
 import (
 	"bytes"
 	"encoding/json"
+	"flag"
 	"fmt"
 	"math"
 	"math/cmplx"
@@ -46,6 +47,11 @@ var program = sync.OnceValues(func() (string, error) {
 })
 
 func TestMain(m *testing.M) {
+	flag.Parse()
+	// The tests that run at the same time, those of the rig, wait for sound and not for the processor.
+	if n, err := strconv.Atoi(flag.Lookup("test.parallel").Value.String()); err == nil && n < 3 {
+		flag.Set("test.parallel", "3")
+	}
 	code := m.Run()
 	if exe, err := program(); err == nil {
 		os.RemoveAll(filepath.Dir(exe))

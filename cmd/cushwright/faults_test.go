@@ -341,6 +341,11 @@ func (r *faultRig) until(what string, from time.Time, limit time.Duration, ok fu
 		}
 		if time.Since(from) > limit+patience {
 			st, err := r.state()
+			// Seen in one of fifty restarts of PipeWire 0.3.65: its session manager lets nobody in any more. The long form counts it.
+			if r.Kind == soundtest.PipeWire && r.tries == 1 && !long() {
+				r.t.Logf("to be repeated with other servers: %s: not within %v, status %+v %v\n%s", what, limit+patience, st, err, r.log.from(r.mark))
+				panic(gaveUp{})
+			}
 			r.t.Fatalf("%s: not within %v\nstatus: %+v %v\nlog of this script:\n%s", what, limit+patience, st, err, r.log.from(r.mark))
 		}
 		time.Sleep(5 * time.Millisecond)
@@ -1111,9 +1116,23 @@ func (r *faultRig) script(t *testing.T, text string) {
 	}
 }
 
+// gaveUp ends a try of a script.
+type gaveUp struct{}
+
 func (r *faultRig) once(t *testing.T, text string) {
 	t.Helper()
 	r.retry = false
+	defer func() {
+		switch e := recover().(type) {
+		case nil:
+		case gaveUp:
+			r.tries = 2
+			r.reset()
+			r.retry = true
+		default:
+			panic(e)
+		}
+	}()
 	r.wanted = faultSetting + "delay = \"" + r.delay + "\"\n"
 	r.measured, r.began, r.resampled = nil, time.Now(), false
 	r.mark = r.log.len()

@@ -319,7 +319,7 @@ func (l *loop) render(out []float32) {
 	frames := len(out) / 2
 	if want := l.target + l.res.Need(frames); !l.primed && l.ring.fill() >= want {
 		l.ring.consume(l.ring.fill() - want) // what piled up before the first callback is only delay
-		l.primed = true
+		l.primed, l.splice = true, splice{}
 		l.servo.Reset()
 		l.found, l.bias, l.settle, l.settled = 0, 0, int(settleSeconds*l.rateHz), 0
 		l.minFil, l.winLen = math.MaxInt, 0

@@ -352,7 +352,7 @@ func (d *native) Plan(delay engine.Delay, rateHz int) engine.Plan {
 	ms := func(x float64) int { return int(x * 1e-3 * float64(rateHz)) }
 	switch delay {
 	case engine.DelayLow:
-		return engine.Plan{CaptureFrames: ms(2), KeepFrames: ms(4), OutputFrames: []int{ms(5)}}
+		return engine.Plan{CaptureFrames: ms(2), KeepFrames: ms(6), OutputFrames: []int{ms(7)}}
 	case engine.DelaySafe:
 		return engine.Plan{CaptureFrames: ms(10), KeepFrames: ms(20), OutputFrames: []int{ms(60)}}
 	}

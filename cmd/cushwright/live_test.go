@@ -523,7 +523,6 @@ func (r *rigged) pass(from, to string, pid int, seconds, rate int) passage {
 	took := time.Since(start).Seconds()
 	res := passage{cpu: 100 * (processorTime(r.t, pid) - cpu).Seconds() / took, server: 100 * (r.serverTime() - server).Seconds() / took}
 	p.Stop()
-	t0, t1 := before.At(0), after.At(0)
 	a, b := before.Stop(), after.Stop()
 	oa, ba := follow(a, rate)
 	ob, bb := follow(b, rate)
@@ -532,9 +531,11 @@ func (r *rigged) pass(from, to string, pid int, seconds, rate int) passage {
 	}
 	// the first half second is the start's fade-in and the search; a stopped player ends the last
 	oa, ob = oa[10:len(oa)-10], ob[25:len(ob)-10]
-	skew := t1.Sub(t0).Seconds() * float64(rate)
-	for _, o := range ob {
-		res.delayMS = append(res.delayMS, (mid(oa)-o+skew)/float64(rate)*1e3)
+	for k, o := range ob {
+		// the two sinks' clocks differ by some ppm, so the recordings' beginnings move against each other
+		at := len(b)/2 - (len(ob)-k)*rate/50
+		skew := after.Zero(at).Sub(before.Zero(at)).Seconds()
+		res.delayMS = append(res.delayMS, 1e3*((mid(oa)-o)/float64(rate)+skew))
 	}
 	res.breaks, res.jumps, res.breaksBefore = bb, jumpsIn(ob), ba+jumpsIn(oa)
 	return res

@@ -611,7 +611,9 @@ type Recording struct {
 	mu   sync.Mutex
 	in   []float32
 	zero time.Time // when frame 0 was recorded, by the fragment that came with the least delay
-	gone chan struct{}
+
+	least []time.Time // the same by the fragments of each second: it moves where the source's clock is not the computer's
+	gone  chan struct{}
 }
 
 // Gone is closed when the server has ended the recording or has gone itself, also after Stop.
@@ -643,6 +645,11 @@ func (s *Server) TryRecord(source string, rateHz int, front bool) (*Recording, e
 				r.in = append(r.in, math.Float32frombits(binary.LittleEndian.Uint32(b)))
 			}
 			z := time.Now().Add(-r.length(len(r.in) / 2))
+			if sec := len(r.in) / 2 / r.rate; sec >= len(r.least) {
+				r.least = append(r.least, z)
+			} else if z.Before(r.least[sec]) {
+				r.least[sec] = z
+			}
 			if r.zero.IsZero() || z.Before(r.zero) {
 				r.zero = z
 			}
@@ -681,6 +688,28 @@ func (r *Recording) At(frame int) time.Time {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	return r.zero.Add(r.length(frame))
+}
+
+// Zero is when frame 0 was recorded, by the fragments about a frame: it moves by what the source's clock is off.
+func (r *Recording) Zero(frame int) time.Time {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	about := func(sec int) time.Time { // the least of a few seconds
+		lo, hi := max(0, min(sec-2, len(r.least)-5)), len(r.least)
+		z := r.least[lo]
+		for _, x := range r.least[lo:min(hi, lo+5)] {
+			if x.Before(z) {
+				z = x
+			}
+		}
+		return z
+	}
+	first, last := about(0), about(len(r.least)-1)
+	if len(r.least) < 10 {
+		return first
+	}
+	part := (float64(frame)/float64(r.rate) - 2.5) / float64(len(r.least)-5)
+	return first.Add(time.Duration(part * float64(last.Sub(first))))
 }
 
 // Samples are what has been recorded so far, interleaved stereo: a copy.

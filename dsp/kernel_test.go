@@ -258,7 +258,7 @@ func TestBadInput(t *testing.T) {
 					}
 					ch.Process(fresh) // states were cleared: as from the start
 					for i := range fresh {
-						if math.Abs(fresh[i]-want[i]) > 1e-12 {
+						if math.Abs(fresh[i]-want[i]) > 1e-14 {
 							t.Fatalf("%s, %d bands: state not cleared", k.name, n)
 						}
 					}

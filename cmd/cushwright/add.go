@@ -26,7 +26,6 @@ tabs or blanks, decimal point or comma, comment lines, any order of frequencies.
 	f.StringVar(&side, "ear", "", "the ear that was measured: left or right")
 	f.StringVar(&date, "date", "", "the day of the measurement, YYYY-MM-DD")
 	f.BoolVar(&asJSON, "json", false, "print JSON")
-	c.MarkFlagRequired("ear")
 	return c
 }
 

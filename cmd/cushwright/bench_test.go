@@ -486,7 +486,7 @@ func TestBenchCommandsRefuse(t *testing.T) {
 	before := content(t, dir)
 	for _, k := range []struct{ line, says string }{
 		{"add woven --ear left", "requires at least 2 arg(s)"},
-		{"add woven " + good, `required flag(s) "ear"`},
+		{"add woven " + good, `--ear is "", allowed: left or right`},
 		{"add woven --ear both " + good, `--ear is "both", allowed: left or right`},
 		{"add ../woven --ear left " + good, "not a name"},
 		{"add woven --ear left --date today " + good, "YYYY-MM-DD"},

@@ -28,7 +28,6 @@ Ctrl-C fades out. The exit code is 1 if a seat could not be measured or the seri
 ` + sweepCaution,
 		RunE: func(c *cobra.Command, args []string) error { return a.sweep(c, args[0], w, seats, impulse) }}
 	w.flags(c, "")
-	c.MarkFlagRequired("ear")
 	f := c.Flags()
 	f.IntVar(&seats, "seats", 5, "how many seats")
 	f.Float64Var(&w.seconds, "seconds", 0, "length of the sweep, 1 to 30 s (default 5); longer stands further out of the noise")

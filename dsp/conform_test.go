@@ -17,7 +17,7 @@ func TestChainConforms(t *testing.T) {
 	for name, k := range map[string]struct {
 		bands []dsp.Band
 		o     dsp.Options
-	}{"empty": {nil, dsp.Options{}}, "bands": {bands, dsp.Options{}}, "padded": {bands, dsp.Options{LagFrames: 77}},
+	}{"empty": {nil, dsp.Options{}}, "bands": {bands, dsp.Options{}}, "without lag": {bands, dsp.Options{NoLag: true}}, "padded": {bands, dsp.Options{LagFrames: 77}},
 		"bypass": {nil, dsp.Options{LagFrames: 77}}} {
 		conform.Run(t, name, func() dsp.Processor {
 			c, err := dsp.NewCorrection(k.bands, dsp.AutoHeadroom)

@@ -44,6 +44,9 @@ type passShape struct {
 	run           func(buf *float64, frames int, mem *float64)
 }
 
+// lags reports whether passes of k hold frames back.
+func (k kernel) lags() bool { return k.shapes[0].paired }
+
 func (s passShape) sections() int { return s.groups * s.lanes / 2 }
 
 // lag is the pass's delay in frames: two for each section before the last, and one for the frame it may hold back.

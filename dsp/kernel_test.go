@@ -186,6 +186,38 @@ func TestKernelsAgree(t *testing.T) {
 	}
 }
 
+// NoLag takes the fastest kernel without a lag, and Lags tells whether one can be met.
+func TestNoLag(t *testing.T) {
+	c, err := NewCorrection(benchBands(10), -40)
+	if err != nil {
+		t.Fatal(err)
+	}
+	was := kernels
+	defer func() { kernels = was }()
+	for len(kernels) > 0 {
+		want := plain
+		for i := len(kernels) - 1; i >= 0; i-- {
+			if !kernels[i].shapes[0].paired {
+				want = kernels[i]
+			}
+		}
+		for _, o := range []Options{{}, {NoLag: true}} {
+			ch, err := c.Compile(48000, o)
+			if err != nil {
+				t.Fatal(err)
+			}
+			name := kernels[0].name
+			if o.NoLag {
+				name = want.name
+			}
+			if ch.Kernel() != name || (ch.LagFrames() > 0) != o.Lags() || o.NoLag && o.Lags() {
+				t.Errorf("%s fastest, %+v: %s with %d frames of lag, Lags %v; want %s", kernels[0].name, o, ch.Kernel(), ch.LagFrames(), o.Lags(), name)
+			}
+		}
+		kernels = kernels[1:]
+	}
+}
+
 // The same after rounding to the float32 of the sound device: the last bit may turn only where the float64 lies within
 // rounding of the middle between two neighbours.
 func TestKernelsAgreeInFloat32(t *testing.T) {

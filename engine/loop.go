@@ -248,6 +248,7 @@ type loopConfig struct {
 	keepFrames                  int // left in the ring after a callback
 	guard                       bool
 	ceilingDB                   float64
+	aheadS                      float64 // how far the guard looks ahead, s
 	inputGain                   func() float32
 	now                         func() int64
 }
@@ -273,7 +274,7 @@ func newLoop(c loopConfig, m *meters, first *program) (*loop, error) {
 	}
 	lag := l.res.LagFrames() + first.a.LagFrames()
 	if c.guard {
-		g, err := guard.New(c.rateHz, c.ceilingDB)
+		g, err := guard.New(c.rateHz, c.ceilingDB, guard.WithLookAhead(c.aheadS))
 		if err != nil {
 			return nil, err
 		}

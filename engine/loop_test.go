@@ -20,12 +20,13 @@ func testLoop(t testing.TB, match Match, bands ...dsp.Band) (*Session, *loop) {
 	}
 	s := &Session{log: slog.New(slog.DiscardHandler), set: Settings{Match: match}, sel: Selection{Correction: c}, m: &meters{}}
 	s.set.fill()
+	s.chains = s.set.Delay.chains()
 	p, err := s.program(s.sel, 48000)
 	if err != nil {
 		t.Fatal(err)
 	}
 	var clock int64
-	l, err := newLoop(loopConfig{rateHz: 48000, captureFrames: 480, outputFrames: 1920, keepFrames: 960, guard: true, ceilingDB: -1,
+	l, err := newLoop(loopConfig{rateHz: 48000, captureFrames: 480, outputFrames: 1920, keepFrames: 960, guard: true, ceilingDB: -1, aheadS: s.set.Delay.lookAheadS(),
 		inputGain: func() float32 { return 1 }, now: func() int64 { clock += 40e6; return clock }}, s.m, p)
 	if err != nil {
 		t.Fatal(err)
@@ -39,6 +40,49 @@ var tenBands = func() (b []dsp.Band) {
 	}
 	return b
 }()
+
+// The signal processing adds as little as the delay asks for, and all programs of a session the same, so that a crossfade from one
+// to another never mixes two delays.
+func TestDelayOfTheSignalProcessing(t *testing.T) {
+	correction := func(n int) *dsp.Correction {
+		c, err := dsp.NewCorrection(append(slices.Clone(tenBands), tenBands...)[:n], dsp.AutoHeadroom)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return c
+	}
+	for _, d := range []Delay{DelayLow, DelayNormal, DelaySafe} {
+		s := &Session{log: slog.New(slog.DiscardHandler), set: Settings{Delay: d}, m: &meters{}, chains: d.chains()}
+		s.set.fill()
+		lag := 0
+		if s.chains.Lags() {
+			lag = 48
+		}
+		for _, n := range []int{0, 1, 10} {
+			for _, other := range []*dsp.Correction{nil, correction(0), correction(10)} {
+				p, err := s.program(Selection{Correction: correction(n), Other: other}, 48000)
+				if err != nil {
+					t.Fatal(err)
+				}
+				if p.a.LagFrames() != lag || p.b.LagFrames() != lag {
+					t.Errorf("%s: %d bands beside %v lag %d and %d frames, want %d", d, n, other, p.a.LagFrames(), p.b.LagFrames(), lag)
+				}
+				l, err := newLoop(loopConfig{rateHz: 48000, captureFrames: 480, outputFrames: 480, keepFrames: 480, guard: true, aheadS: d.lookAheadS(),
+					inputGain: func() float32 { return 1 }, now: func() int64 { return 0 }}, s.m, p)
+				if err != nil {
+					t.Fatal(err)
+				}
+				ahead := 96
+				if d == DelayLow {
+					ahead = 48
+				}
+				if got, want := int(s.m.lag.Load()), lag+ahead+l.res.LagFrames(); got != want {
+					t.Errorf("%s: %d frames of delay, want %d", d, got, want)
+				}
+			}
+		}
+	}
+}
 
 func TestAudioPathAllocatesNothing(t *testing.T) {
 	s, l := testLoop(t, MatchProgramme, tenBands...)

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"cushwright/dsp"
+	"cushwright/dsp/guard"
 	"cushwright/dsp/loudness"
 )
 
@@ -163,10 +164,11 @@ type Session struct {
 	steady   bool
 	reopened int
 	lastErr  string
-	reopen   string // why the streams must be reopened; empty: they need not
-	plan     Plan   // of the open streams
-	step     int    // which of plan.OutputFrames is in force; kept over a reopening
-	told     int    // the streams' delay as published, frames
+	reopen   string      // why the streams must be reopened; empty: they need not
+	plan     Plan        // of the open streams
+	chains   dsp.Options // how the chains of the open streams are compiled: all alike, or a crossfade would mix delays
+	step     int         // which of plan.OutputFrames is in force; kept over a reopening
+	told     int         // the streams' delay as published, frames
 	lost     chan error
 	flows    uint64    // underflows seen when the step was last changed or the calm began
 	calm     time.Time // since when
@@ -310,8 +312,19 @@ func (s *Session) publish() {
 	s.status.Store(st)
 }
 
-// lagSteps are the delays chains are padded to, so that most corrections are in step with each other.
+// lagSteps are the delays chains are padded to where they have any, so that most corrections are in step with each other.
 var lagSteps = []int{48, 96, 192, 384}
+
+// chains is how the chains of a session are compiled: without a delay of their own, but where the delay is of no concern.
+func (d Delay) chains() dsp.Options { return dsp.Options{NoLag: d != DelaySafe} }
+
+// lookAheadS is how far the guard looks ahead, s.
+func (d Delay) lookAheadS() float64 {
+	if d == DelayLow {
+		return guard.LeastLookAheadS
+	}
+	return guard.DefaultLookAheadS
+}
 
 // program compiles a selection. It is built by the supervisor and given away by publishing it.
 func (s *Session) program(sel Selection, rateHz float64) (*program, error) {
@@ -326,25 +339,27 @@ func (s *Session) program(sel Selection, rateHz float64) (*program, error) {
 	if other == nil {
 		other = flat
 	}
-	lag := 0
+	opts := s.chains
 	for _, c := range []*dsp.Correction{sel.Correction, other} {
-		ch, err := c.Compile(rateHz, dsp.Options{})
+		ch, err := c.Compile(rateHz, s.chains)
 		if err != nil {
 			return nil, fmt.Errorf("engine: compile %q: %w", sel.Cushion, err)
 		}
-		lag = max(lag, ch.LagFrames())
+		opts.LagFrames = max(opts.LagFrames, ch.LagFrames())
 	}
-	for _, step := range lagSteps {
-		if lag <= step {
-			lag = step
-			break
+	if s.chains.Lags() {
+		for _, step := range lagSteps {
+			if opts.LagFrames <= step {
+				opts.LagFrames = step
+				break
+			}
 		}
 	}
 	p := &program{fade: dsp.NewCrossfade(int(fadeSeconds * rateHz))}
-	if p.a, err = sel.Correction.Compile(rateHz, dsp.Options{LagFrames: lag}); err != nil {
+	if p.a, err = sel.Correction.Compile(rateHz, opts); err != nil {
 		return nil, err
 	}
-	if p.b, err = other.Compile(rateHz, dsp.Options{LagFrames: lag}); err != nil {
+	if p.b, err = other.Compile(rateHz, opts); err != nil {
 		return nil, err
 	}
 	over := make([]float64, 2*blockFrames)
@@ -417,6 +432,7 @@ func (s *Session) open(ctx context.Context) error {
 		s.route = Route{CaptureID: req.CaptureID, OutputID: req.OutputID, OutputName: req.OutputID, RateHz: req.RateHz, Channels: 2}
 	}
 	s.planFor(&req)
+	s.chains = s.set.Delay.chains()
 	rate := float64(req.RateHz)
 	sel := s.sel
 	p, err := s.program(sel, rate)
@@ -430,7 +446,7 @@ func (s *Session) open(ctx context.Context) error {
 		now = c.Now
 	}
 	l, err := newLoop(loopConfig{rateHz: rate, captureFrames: req.CaptureFrames, outputFrames: req.OutputFrames, keepFrames: s.plan.KeepFrames, guard: s.set.Guard,
-		ceilingDB: max(leastCeilingDB, s.set.CeilingDB-s.route.MixDB), inputGain: gain, now: now}, s.m, p)
+		aheadS: s.set.Delay.lookAheadS(), ceilingDB: max(leastCeilingDB, s.set.CeilingDB-s.route.MixDB), inputGain: gain, now: now}, s.m, p)
 	if err != nil {
 		return &Error{"open", req.OutputID, GiveUp, err}
 	}

@@ -19,10 +19,13 @@ const (
 	// DefaultCeilingDB is the usual ceiling, dB below full scale, true peak.
 	DefaultCeilingDB = -1.0
 
-	lookAheadS = 0.002 // the whole lag, interpolation included
-	holdS      = 0.012 // longer than half a period of 42 Hz: the gain stands still on steady bass, so it adds no distortion
-	releaseS   = 0.120 // time constant back to unity
-	overGapS   = 0.010 // peaks above full scale closer together than this are one event
+	// DefaultLookAheadS and LeastLookAheadS are how far the guard looks ahead, s: as a rule, and at least.
+	DefaultLookAheadS = 0.002
+	LeastLookAheadS   = 0.001
+
+	holdS    = 0.012 // longer than half a period of 42 Hz: the gain stands still on steady bass, so it adds no distortion
+	releaseS = 0.120 // time constant back to unity
+	overGapS = 0.010 // peaks above full scale closer together than this are one event
 	// marginRatio is added to interpolated peaks for what an 8-fold grid misses: 20·log10(cos(π/16·20/24)) = −0.117 dB
 	// at 20 kHz and 48 kHz.
 	marginRatio = 1.0136
@@ -74,18 +77,35 @@ type box struct {
 	sum  int64
 }
 
-// New makes a guard for a sample rate of 44.1 to 384 kHz and a ceiling of −20 to 0 dB relative to full scale.
-func New(rateHz, ceilingDB float64) (*Guard, error) {
+// Option changes how a Guard is made.
+type Option func(*options)
+
+type options struct{ lookAheadS float64 }
+
+// WithLookAhead sets how far the guard looks ahead, 0.001 to 0.002 s: its whole lag, interpolation included. With less it turns down
+// more abruptly; the ceiling holds as well.
+func WithLookAhead(seconds float64) Option { return func(o *options) { o.lookAheadS = seconds } }
+
+// New makes a guard for a sample rate of 44.1 to 384 kHz and a ceiling of −20 to 0 dB relative to full scale. It looks
+// DefaultLookAheadS ahead.
+func New(rateHz, ceilingDB float64, opts ...Option) (*Guard, error) {
+	o := options{lookAheadS: DefaultLookAheadS}
+	for _, f := range opts {
+		f(&o)
+	}
 	if !(rateHz >= 44100 && rateHz <= 384000) {
 		return nil, fmt.Errorf("guard: set rate_hz %q: allowed: 44100 to 384000 Hz", fmt.Sprint(rateHz))
 	}
 	if !(ceilingDB >= -20 && ceilingDB <= 0) {
 		return nil, fmt.Errorf("guard: set ceiling_db %q: allowed: -20 to 0 dB", fmt.Sprint(ceilingDB))
 	}
+	if !(o.lookAheadS >= LeastLookAheadS && o.lookAheadS <= DefaultLookAheadS) {
+		return nil, fmt.Errorf("guard: set look-ahead %q: allowed: %g to %g s", fmt.Sprint(o.lookAheadS), LeastLookAheadS, DefaultLookAheadS)
+	}
 	g := &Guard{ceiling: math.Pow(10, ceilingDB/20), interp: truepeak.New(rateHz)}
 	g.quiet = g.ceiling / (g.interp.L1() * marginRatio)
 	g.release = 1 - math.Exp(-1/(releaseS*rateHz))
-	g.lag = int(lookAheadS * rateHz)
+	g.lag = int(o.lookAheadS * rateHz)
 	smooth := g.lag - truepeak.Ahead // frames between a peak's discovery and its way out
 	total := 0
 	for i := range g.boxes {
@@ -107,7 +127,7 @@ func New(rateHz, ceilingDB float64) (*Guard, error) {
 	return g, nil
 }
 
-// LagFrames is the delay between input and output, at most 2 ms.
+// LagFrames is the delay between input and output: the look-ahead.
 func (g *Guard) LagFrames() int { return g.lag }
 
 // CeilingDB is the ceiling, dB relative to full scale.

@@ -50,6 +50,10 @@ type Request struct {
 	Capture                     func(in []float32)
 	Playback                    func(out []float32) // fills all of out
 
+	// Ready says how many of the next frames Playback has sound for, at most the frames asked about. A driver whose output has a
+	// buffer of its own need not call Playback for more before that buffer runs low. It is called on the playback thread.
+	Ready func(frames int) int
+
 	// Both may be nil, and a driver that cannot tell calls neither. They are called on a thread of the driver's, and
 	// wait no more than the others do. Underflow says that the server ran out of what Playback gave it, a gap was heard;
 	// before, that Playback was not called since: what it gives next is heard straight after the gap.

@@ -203,6 +203,7 @@ type loop struct {
 	keep      int   // frames that should be left in the ring after a callback, to start with
 	target    int   // the same, more after breaks, less again when it was calm for long
 	age       int   // frames rendered
+	owed      int   // frames that the device waits for: asked about and not rendered yet
 	calm      int   // frames since the last break or change
 	periodNs  int64 // of the output
 	period    int   // of the capture, frames
@@ -294,6 +295,32 @@ func (l *loop) capture(in []float32) {
 	}
 }
 
+// ready says how many of the next frames can be rendered before the ring is empty. The device is owed those that it asks
+// about until they are rendered: they count as taken from the ring. With the first call it says that it wants more, so that
+// is the moment at which the fill is read.
+func (l *loop) ready(frames int) int {
+	asked := frames - l.owed
+	l.owed = frames
+	if !l.primed {
+		return frames // silence
+	}
+	if asked > 0 {
+		l.observe(asked, l.now())
+	}
+	ahead := l.splice.to
+	if l.splice.total > 0 {
+		ahead = max(ahead, l.splice.from)
+	}
+	n := max(0, min(frames, l.ring.fill()-ahead))
+	for n > 0 && l.res.Need(n)+ahead > l.ring.fill() {
+		n--
+	}
+	return n
+}
+
+// fill is what the ring holds beyond what the device is owed already, frames.
+func (l *loop) fill() int { return l.ring.fill() - l.owed }
+
 // render fills out with the next frames.
 func (l *loop) render(out []float32) {
 	now := l.now()
@@ -341,22 +368,31 @@ func (l *loop) render(out []float32) {
 	l.m.outTrue.store(max(outPeak, l.outTrue.Recent()))
 	l.m.inHold.raise(max(inPeak, l.inTrue.Largest()))
 	l.m.outHold.raise(max(outPeak, l.outTrue.Largest()))
+	owed := l.owed > 0
+	l.owed = max(0, l.owed-frames)
 	if l.primed {
-		fill := l.ring.fill()
-		l.m.ringFill.Store(int64(fill))
-		// What the capture device holds back until its next period belongs to the delay as well: without it the fill
-		// beats with the two periods, and the servo would follow that.
-		held := min(float64(now-l.lastIn.Load())*1e-9*l.rateHz, 2*float64(l.period))
-		l.steer(float64(fill)+held, frames)
+		if !owed {
+			l.observe(frames, now)
+		}
 		if l.calm += frames; l.calm > int(calmSeconds*l.rateHz) && l.target > l.keep {
 			l.calm = 0
 			l.target = max(l.keep, l.target-l.period/2) // the servo works it off slowly
 		}
-		l.minFil = min(l.minFil, fill)
+		l.minFil = min(l.minFil, l.fill())
 		l.winLen += frames
 	}
 	l.age += frames
 	l.m.callbacks.Add(1)
+}
+
+// observe reads the fill when the device has asked for frames.
+func (l *loop) observe(frames int, now int64) {
+	fill := l.fill()
+	l.m.ringFill.Store(int64(fill))
+	// What the capture device holds back until its next period belongs to the delay as well: without it the fill
+	// beats with the two periods, and the servo would follow that.
+	held := min(float64(now-l.lastIn.Load())*1e-9*l.rateHz, 2*float64(l.period))
+	l.steer(float64(fill)+held, frames)
 }
 
 // steer sets the drift resampler's ratio from the fill.

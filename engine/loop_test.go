@@ -170,6 +170,81 @@ func TestUnderrunDiesAwayAndResumes(t *testing.T) {
 	}
 }
 
+// A device with a buffer of its own is owed what the ring has not got, and gets it unbroken when the capture is back; one that cannot
+// wait has a break. The delay is the same before and after.
+func TestReadyWaitsForTheCapture(t *testing.T) {
+	for _, c := range []struct {
+		waits  bool
+		late   int // capture periods that come late, together with the next
+		breaks uint64
+	}{{true, 0, 0}, {true, 3, 0}, {true, 8, 0}, {false, 8, 1}} {
+		s, l := testLoop(t, MatchPink)
+		frame, owed, most, before := 0, 0, 0, 0
+		var clock int64
+		l.now = func() int64 { return clock }
+		var all []float32
+		settle := func() {
+			n := owed
+			if c.waits {
+				n = l.ready(owed)
+			}
+			out := make([]float32, 2*n)
+			if n > 0 {
+				l.render(out)
+			}
+			all = append(all, out...)
+			owed -= n
+			most = max(most, owed)
+			if l.owed != owed {
+				t.Fatalf("%d frames are owed, it counts %d", owed, l.owed)
+			}
+		}
+		const asked, at = 400, 200
+		for k := range asked {
+			clock += 10e6
+			if k < at || k >= at+c.late {
+				for ; frame < 480*(k+1); frame += 480 {
+					in := make([]float32, 2*480)
+					for i := range in {
+						in[i] = float32(0.5 * math.Sin(2*math.Pi*200/48000*float64(frame+i/2)))
+					}
+					l.capture(in)
+				}
+				if owed > 0 {
+					settle()
+				}
+			}
+			owed += 480
+			settle()
+			if k == at-1 {
+				before = l.fill()
+			}
+		}
+		if got := s.m.underruns.Load(); got != c.breaks {
+			t.Errorf("%+v: %d breaks, want %d", c, got, c.breaks)
+		}
+		if want := max(0, (c.late-4)*480); c.waits && most < want || !c.waits && most > 0 {
+			t.Errorf("%+v: %d frames were owed at most, want %d", c, most, want)
+		}
+		if len(all) != 2*480*asked {
+			t.Errorf("%+v: %d of %d frames came", c, len(all)/2, 480*asked)
+		}
+		if c.breaks > 0 {
+			continue
+		}
+		if fill := l.fill(); fill < before-96 || fill > before+96 {
+			t.Errorf("%+v: %d frames in the ring before, %d after", c, before, fill)
+		}
+		worst := 0.0 // of the second difference: 3.4e-4 for the sine itself
+		for i := 4; i+4 < len(all); i += 2 {
+			worst = max(worst, math.Abs(float64(all[i+2]-2*all[i]+all[i-2])))
+		}
+		if worst > 4e-4 {
+			t.Errorf("%+v: a step of %.5f", c, worst)
+		}
+	}
+}
+
 func TestSurplusDelayIsTrimmed(t *testing.T) {
 	s, l := testLoop(t, MatchPink)
 	in, out := make([]float32, 2*1920), make([]float32, 2*1920)

@@ -453,7 +453,7 @@ func (s *Session) open(ctx context.Context) error {
 	l.bypass.Store(s.bypass)
 	l.mute.Store(s.muted || s.aside)
 	l.steady.Store(s.steady)
-	req.Capture, req.Playback = l.capture, l.render
+	req.Capture, req.Playback, req.Ready = l.capture, l.render, l.ready
 	req.Underflow = func(before bool) {
 		s.m.underflows.Add(1)
 		if before {

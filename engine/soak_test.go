@@ -160,10 +160,16 @@ func TestSoak(t *testing.T) {
 // time), there is no break, the fill stays within ±0.5 ms, and a tone keeps its purity and comes at the pitch of the true
 // ratio. The figures are the project's own requirements; no source.
 func TestClockError(t *testing.T) {
-	for _, buffers := range []engine.Plan{
-		{CaptureFrames: 96, KeepFrames: 192, OutputFrames: []int{240}},
-		{CaptureFrames: 480, KeepFrames: 960, OutputFrames: []int{1920}},
+	for _, c := range []struct {
+		engine.Plan
+		jitterMS float64
+		buffered bool // less is kept in the ring than a callback may be late: the output's buffer covers it
+	}{
+		{engine.Plan{CaptureFrames: 96, KeepFrames: 192, OutputFrames: []int{240}}, 0.3, false},
+		{engine.Plan{CaptureFrames: 480, KeepFrames: 960, OutputFrames: []int{1920}}, 0.3, false},
+		{engine.Plan{CaptureFrames: 96, KeepFrames: 24, OutputFrames: []int{336}}, 1, true},
 	} {
+		buffers := c.Plan
 		errors := []float64{-500, -200, -50, 50, 200, 500}
 		if raced && buffers.CaptureFrames == 96 {
 			errors = nil
@@ -171,8 +177,8 @@ func TestClockError(t *testing.T) {
 			errors = errors[5:]
 		}
 		for _, ppm := range errors {
-			t.Run(fmt.Sprintf("%d-%d-frames/%+.0f-ppm", buffers.CaptureFrames, buffers.OutputFrames[0], ppm), func(t *testing.T) {
-				for try := 1; !clockError(t, buffers, ppm); try++ {
+			t.Run(fmt.Sprintf("%d-%d-%d-frames/%+.0f-ppm", buffers.CaptureFrames, buffers.KeepFrames, buffers.OutputFrames[0], ppm), func(t *testing.T) {
+				for try := 1; !clockError(t, &sim.Driver{CapturePPM: ppm, JitterMS: c.jitterMS, Buffers: buffers, Buffered: c.buffered}); try++ {
 					if try == 3 {
 						t.Fatal("three times the machine was too busy for it")
 					}
@@ -184,7 +190,7 @@ func TestClockError(t *testing.T) {
 }
 
 // clockError reports false where it could not judge.
-func clockError(t *testing.T, buffers engine.Plan, ppm float64) bool {
+func clockError(t *testing.T, d *sim.Driver) bool {
 	const rate, hz, amplitude = 48000, 1000.0, 0.5
 	settle, judged := 90, 40
 	switch {
@@ -193,7 +199,6 @@ func clockError(t *testing.T, buffers engine.Plan, ppm float64) bool {
 	case long():
 		judged = 3600
 	}
-	d := &sim.Driver{CapturePPM: ppm, JitterMS: 0.3, Buffers: buffers}
 	var captured uint64
 	inc := 2 * math.Pi * hz / rate
 	d.Source = func(frame uint64, in []float32) {
@@ -212,9 +217,10 @@ func clockError(t *testing.T, buffers engine.Plan, ppm float64) bool {
 	finished := make(chan struct{})
 
 	// All below belongs to the simulated device's goroutine until finished is closed.
-	ratio := 1 + ppm*1e-6
+	ratio := 1 + d.CapturePPM*1e-6
 	w := 2 * math.Pi * hz * ratio / rate // what comes out in lock, on the playback clock
 	var fills []float64
+	var period int       // frames of a call
 	var phases []float64 // of the output against the true ratio, one a second, radians
 	var re, im float64
 	var inSecond int
@@ -236,7 +242,7 @@ func clockError(t *testing.T, buffers engine.Plan, ppm float64) bool {
 			return
 		}
 		c := s.Status().Counters
-		if len(fills) == 0 {
+		if period = len(out) / 2; len(fills) == 0 {
 			before = c
 		}
 		// Frames on their way: what the ring holds and what the device has captured but not handed over, at this period's
@@ -280,7 +286,7 @@ func clockError(t *testing.T, buffers engine.Plan, ppm float64) bool {
 	}
 
 	// the fill without the saw-tooth that jitter and periods make: means of a second
-	per := int(rate / buffers.OutputFrames[0])
+	per := rate / period
 	lo, hi := math.Inf(1), math.Inf(-1)
 	for at := 0; at+per <= len(fills); at += per {
 		sum := 0.0

@@ -21,9 +21,10 @@ import (
 
 // This file is the stream path over the sound server's own protocol, which PulseAudio and PipeWire both speak. The device
 // layer of malgo makes the playback period the server's whole buffer and adds 50 ms and more; here the buffers are
-// ours to choose. Each stream has a connection and an operating system thread of its own, which waits in read(2) and
-// runs the engine's callback on what arrives: no goroutine has to be woken in between. The protocol library does the
-// requests at start and end; the audio packets are read and written here, without allocation.
+// ours to choose. Both streams share a connection and an operating system thread, which waits in read(2) and runs the
+// engine's callbacks on what arrives: no goroutine has to be woken in between. What the server asks for and the capture
+// has not brought yet stays owed, since the server's buffer has sound left: so one buffer, and not two, covers what is late.
+// The protocol library does the requests at start and end; the audio packets are read and written here, without allocation.
 
 const (
 	packetHeader  = 20          // length, channel, offset (two words), flags; big-endian
@@ -44,9 +45,13 @@ type wire struct {
 
 	capture   func([]float32) // what to do with audio; set before the thread starts
 	playback  func([]float32)
+	ready     func(frames int) int // how many of the frames that are owed playback has; nil: all
 	underflow func(before bool)
-	told      int // underflows of the packets in hand that were reported ahead of their turn; of the thread
 	lost      func(error)
+
+	patience atomic.Int64 // frames that may be owed before the server is about to run dry
+	owed     int          // frames asked for and not given yet; of the thread, like stream
+	stream   uint32       // the server's number for the output
 
 	control chan []byte // control packets for the library
 	rest    []byte      // of the library's reading goroutine
@@ -84,7 +89,7 @@ func (w *wire) take(conn net.Conn) error {
 	unix.SetsockoptTimeval(fd, unix.SOL_SOCKET, unix.SO_SNDTIMEO, &tv)
 	w.Conn, w.fd = conn, fd
 	w.closing.Store(false)
-	w.rest, w.packet, w.told = nil, nil, 0
+	w.rest, w.packet, w.owed = nil, nil, 0
 	w.control = make(chan []byte, controlQueue)
 	w.ended = make(chan struct{})
 	w.in = make([]float32, 2*mostFrames)
@@ -133,7 +138,6 @@ func (w *wire) read() error {
 			return io.EOF
 		}
 		have += n
-		w.foresee(buf[:have])
 		at := 0
 		for have-at >= packetHeader {
 			size := int(binary.BigEndian.Uint32(buf[at:]))
@@ -154,34 +158,40 @@ func (w *wire) read() error {
 		}
 		copy(buf, buf[at:have])
 		have -= at
+		if err := w.settle(); err != nil {
+			return err
+		}
 	}
 }
 
-// foresee looks through the packets in hand for what comes of a thread that was late: a request that was not answered in time, and
-// the news of an underflow behind it. The answer to the request must know that it begins after a gap.
-func (w *wire) foresee(b []byte) {
-	if w.underflow == nil {
-		return
+// settle gives what is owed, as far as it is there. Once the server is about to run dry it gives the rest as well, and the
+// callback ends the sound as softly as it can.
+func (w *wire) settle() error {
+	if w.owed == 0 || w.playback == nil {
+		return nil
 	}
-	asked := false
-	for len(b) >= packetHeader {
-		whole := packetHeader + int(binary.BigEndian.Uint32(b))
-		if whole > len(b) || whole < packetHeader {
-			return
+	n := w.owed
+	if w.ready != nil {
+		if n = max(0, min(n, w.ready(n))); n < w.owed && w.owed > int(w.patience.Load()) && !w.more() {
+			n = w.owed
 		}
-		if binary.BigEndian.Uint32(b[4:]) == controlPacket {
-			switch op, _ := word(b[packetHeader:whole], 0); op {
-			case proto.OpRequest:
-				asked = true
-			case proto.OpUnderflow:
-				if asked {
-					w.told++
-					w.underflow(true)
-				}
-			}
-		}
-		b = b[whole:]
 	}
+	w.owed -= n
+	return w.play(w.stream, n, w.playback)
+}
+
+// patient says how long the output's buffer is and how little of it the server asks for at once, in bytes. Less than that left
+// means that it may run dry before it asks again.
+func (w *wire) patient(buffer, request uint32) {
+	w.patience.Store(int64(max(0, int(buffer)-int(request)) / frameBytes))
+}
+
+// more waits a moment for packets: a server that was late itself has several to send.
+func (w *wire) more() bool {
+	const moment = 300 * time.Microsecond
+	t := unix.NsecToTimespec(int64(moment))
+	n, err := unix.Ppoll([]unix.PollFd{{Fd: int32(w.fd), Events: unix.POLLIN}}, &t, nil)
+	return err == nil && n > 0
 }
 
 // word is the number at place n of a control packet: a tag letter and four bytes each, command and tag first.
@@ -214,17 +224,15 @@ func (w *wire) handle(channel uint32, packet []byte) error {
 	case proto.OpRequest:
 		if index, ok := word(body, 2); ok && w.playback != nil {
 			bytes, _ := word(body, 3)
-			if bytes > mostRequest {
-				return fmt.Errorf("a request for %d bytes", bytes)
+			if w.owed += int(bytes / frameBytes); w.owed > mostRequest/frameBytes {
+				return fmt.Errorf("requests for %d frames at once", w.owed)
 			}
-			return w.play(index, int(bytes/frameBytes), w.playback)
+			w.stream = index
 		}
 		return nil
 	case proto.OpUnderflow:
-		if w.told > 0 {
-			w.told--
-		} else if w.underflow != nil {
-			w.underflow(false)
+		if w.underflow != nil {
+			w.underflow(w.owed > 0) // what is owed comes after the gap
 		}
 		return nil
 	case proto.OpPlaybackStreamKilled, proto.OpRecordStreamKilled:
@@ -347,16 +355,17 @@ func streamProps(name string) proto.PropList {
 	return proto.PropList{"media.name": proto.PropListString(name), "application.name": proto.PropListString(appName)}
 }
 
-// Plan gives buffers in the measures in which both servers were found to run without a break.
+// Plan gives buffers in the measures in which both servers were found to run without a break. The ring keeps next to nothing:
+// what is late at either end, the output's buffer covers.
 func (d *native) Plan(delay engine.Delay, rateHz int) engine.Plan {
 	ms := func(x float64) int { return int(x * 1e-3 * float64(rateHz)) }
 	switch delay {
 	case engine.DelayLow:
-		return engine.Plan{CaptureFrames: ms(2), KeepFrames: ms(6), OutputFrames: []int{ms(7)}}
+		return engine.Plan{CaptureFrames: ms(2), KeepFrames: ms(0.5), OutputFrames: []int{ms(8)}}
 	case engine.DelaySafe:
-		return engine.Plan{CaptureFrames: ms(10), KeepFrames: ms(20), OutputFrames: []int{ms(60)}}
+		return engine.Plan{CaptureFrames: ms(10), KeepFrames: ms(2), OutputFrames: []int{ms(70)}}
 	}
-	return engine.Plan{CaptureFrames: ms(4), KeepFrames: ms(8), OutputFrames: []int{ms(10), ms(15), ms(20), ms(30), ms(40), ms(60)}}
+	return engine.Plan{CaptureFrames: ms(4), KeepFrames: ms(0.5), OutputFrames: []int{ms(14), ms(20), ms(30), ms(45), ms(70)}}
 }
 
 var (
@@ -372,24 +381,18 @@ func (d *native) Open(req engine.Request) (engine.Stream, error) {
 	if req.OutputFrames <= 0 {
 		req.OutputFrames = defaultOutputFrames
 	}
-	var once sync.Once
-	lost := func(err error) {
-		if req.Lost != nil {
-			once.Do(func() { req.Lost(err) })
-		}
-	}
 	s := &nativeStream{}
 	spec := proto.SampleSpec{Format: proto.FormatFloat32LE, Channels: 2, Rate: uint32(req.RateHz)}
 	fail := func(action, object string, err error) (engine.Stream, error) {
 		s.Close()
 		return nil, devErr(action, object, engine.Reopen, err)
 	}
-	in := &wire{capture: req.Capture, lost: lost}
-	p, err := d.connect(in)
+	w := &wire{capture: req.Capture, playback: req.Playback, ready: req.Ready, underflow: req.Underflow, lost: req.Lost}
+	p, err := d.connect(w)
 	if err != nil {
 		return fail("connect to", d.server, err)
 	}
-	s.capture = p
+	s.w, s.p = w, p
 	var rec proto.CreateRecordStreamReply
 	err = p.c.Request(&proto.CreateRecordStream{
 		SampleSpec: spec, ChannelMap: stereoMap, SourceIndex: proto.Undefined, SourceName: req.CaptureID,
@@ -402,11 +405,6 @@ func (d *native) Open(req engine.Request) (engine.Stream, error) {
 	}
 	s.record = rec.StreamIndex
 
-	out := &wire{playback: req.Playback, underflow: req.Underflow, lost: lost}
-	if p, err = d.connect(out); err != nil {
-		return fail("connect to", d.server, err)
-	}
-	s.playback = p
 	var play proto.CreatePlaybackStreamReply
 	err = p.c.Request(&proto.CreatePlaybackStream{
 		SampleSpec: spec, ChannelMap: stereoMap, SinkIndex: proto.Undefined, SinkName: req.OutputID,
@@ -419,7 +417,8 @@ func (d *native) Open(req engine.Request) (engine.Stream, error) {
 		return fail("open output", req.OutputID, err)
 	}
 	s.play = play.StreamIndex
-	if err := out.play(play.StreamIndex, int(play.Missing/frameBytes), func(b []float32) { clear(b) }); err != nil {
+	w.patient(play.BufferTargetLength, play.BufferMinimumRequest)
+	if err := w.play(play.StreamIndex, int(play.Missing/frameBytes), func(b []float32) { clear(b) }); err != nil {
 		return fail("start output", req.OutputID, err)
 	}
 	s.delay = int(play.BufferTargetLength/frameBytes) + int(float64(play.SinkLatency)*1e-6*float64(req.RateHz))
@@ -431,11 +430,12 @@ func (d *native) Open(req engine.Request) (engine.Stream, error) {
 func minimumRequest(outputFrames int) uint32 { return uint32(outputFrames / 4 * frameBytes) }
 
 type nativeStream struct {
-	capture, playback *pulse
-	record, play      uint32
-	delay             int // of the supervisor, like all here
-	rest              int // of delay, what is not the output's buffer
-	once              sync.Once
+	p            *pulse
+	w            *wire
+	record, play uint32
+	delay        int // of the supervisor, like all here
+	rest         int // of delay, what is not the output's buffer
+	once         sync.Once
 }
 
 func (s *nativeStream) DelayFrames() int { return s.delay }
@@ -443,24 +443,23 @@ func (s *nativeStream) DelayFrames() int { return s.delay }
 // Resize changes the output's buffer while it plays; what more it takes it asks for at once.
 func (s *nativeStream) Resize(outputFrames int) (int, error) {
 	var got proto.SetPlaybackStreamBufferAttrReply
-	err := s.playback.c.Request(&proto.SetPlaybackStreamBufferAttr{StreamIndex: s.play, BufferMaxLength: proto.Undefined,
+	err := s.p.c.Request(&proto.SetPlaybackStreamBufferAttr{StreamIndex: s.play, BufferMaxLength: proto.Undefined,
 		BufferTargetLength: uint32(outputFrames * frameBytes), BufferPrebufferLength: 0,
 		BufferMinimumRequest: minimumRequest(outputFrames), AdjustLatency: true}, &got)
 	if err != nil {
 		return 0, devErr("resize the buffer of", "corrected sound", engine.Reopen, err)
 	}
+	s.w.patient(got.BufferTargetLength, got.BufferMinimumRequest)
 	n := int(got.BufferTargetLength / frameBytes)
 	s.delay = s.rest + n
 	return n, nil
 }
 
-// Close ends both connections, which ends their streams.
+// Close ends the connection, which ends both streams.
 func (s *nativeStream) Close() error {
 	s.once.Do(func() {
-		for _, p := range []*pulse{s.playback, s.capture} {
-			if p != nil {
-				p.close()
-			}
+		if s.p != nil {
+			s.p.close()
 		}
 	})
 	return nil

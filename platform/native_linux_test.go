@@ -2,6 +2,7 @@ package platform
 
 import (
 	"encoding/binary"
+	"fmt"
 	"net"
 	"os"
 	"path/filepath"
@@ -95,46 +96,86 @@ func TestWire(t *testing.T) {
 	}
 }
 
-// A thread that was late answers a request knowing that the server ran dry since; one that was in time has answered before, and
-// each underflow is told once.
-func TestWireForeseesUnderflows(t *testing.T) {
+// What is asked for is given as far as there is sound for it, once for all packets in hand; the rest follows when the capture has
+// brought it, or when the server is about to run dry. An underflow is told with whether what comes next comes after it.
+func TestWireOwes(t *testing.T) {
 	request, dry := packet(controlPacket, words(proto.OpRequest, controlPacket, 3, 10*frameBytes)), packet(controlPacket, words(proto.OpUnderflow, controlPacket, 3))
+	audio := packet(7, make([]byte, 10*frameBytes))
 	for _, c := range []struct {
-		batches []string // of r for a request, u for an underflow
-		want    string   // P for a call of Playback, b for an underflow before it, u for another
+		have    int
+		batches []string // r: a request for ten frames, u: an underflow, c: ten frames captured
+		want    []string // what comes of each: pN: N frames played, b: an underflow before them, u: another
 	}{
-		{[]string{"r"}, "P"},
-		{[]string{"ru"}, "bP"},
-		{[]string{"rur"}, "bPP"},
-		{[]string{"r", "u", "r"}, "PuP"},
-		{[]string{"u", "r"}, "uP"},
-		{[]string{"ruru"}, "bbPP"},
+		{100, []string{"r"}, []string{"p10"}},
+		{100, []string{"ru"}, []string{"bp10"}},
+		{100, []string{"rur"}, []string{"bp20"}},
+		{100, []string{"r", "u", "r"}, []string{"p10", "u", "p10"}},
+		{100, []string{"u", "r"}, []string{"u", "p10"}},
+		{100, []string{"ruru"}, []string{"bbp20"}},
+		{5, []string{"r", "c"}, []string{"p5", "p5"}},
+		{0, []string{"rc"}, []string{"p10"}},
+		{0, []string{"r", "r", "c", "c"}, []string{"", "", "p10", "p10"}},
+		{0, []string{"r", "u", "c"}, []string{"", "b", "p10"}},
+		{5, []string{"r", "r", "r"}, []string{"p5", "", "p25"}}, // 25 owed: more than the patience
+		{3, []string{"rrr", "r"}, []string{"p30", ""}},
 	} {
-		got := make(chan byte, 16)
-		w := &wire{capture: func([]float32) {}, playback: func(s []float32) { clear(s); got <- 'P' }, underflow: func(before bool) { got <- map[bool]byte{true: 'b', false: 'u'}[before] }}
+		said := make(chan string, 16)
+		have := c.have
+		w := &wire{capture: func(s []float32) { have += len(s) / 2 },
+			playback:  func(s []float32) { clear(s); have = max(0, have-len(s)/2); said <- fmt.Sprint("p", len(s)/2) },
+			ready:     func(n int) int { return min(n, have) },
+			underflow: func(before bool) { said <- map[bool]string{true: "b", false: "u"}[before] }}
+		w.patient(32*frameBytes, 10*frameBytes)
 		far := wired(t, w)
-		said := ""
-		want := 0
-		for _, b := range c.batches {
+		for i, b := range c.batches {
 			var send []byte
 			for _, k := range b {
-				send = append(send, map[rune][]byte{'r': request, 'u': dry}[k]...)
+				send = append(send, map[rune][]byte{'r': request, 'u': dry, 'c': audio}[k]...)
 			}
 			if _, err := far.Write(send); err != nil { // one write, which one read takes
 				t.Fatal(err)
 			}
-			for want += len(b); len(said) < want; {
+			got := ""
+			for len(got) < len(c.want[i]) {
 				select {
-				case k := <-got:
-					said += string(k)
+				case s := <-said:
+					got += s
 				case <-time.After(5 * time.Second):
-					t.Fatalf("%q: only %q came", c.batches, said)
+					t.Fatalf("%d frames at first, %q: of %q only %q came", c.have, c.batches, b, got)
 				}
 			}
+			select {
+			case s := <-said:
+				got += s
+			case <-time.After(20 * time.Millisecond):
+			}
+			if got != c.want[i] {
+				t.Errorf("%d frames at first, %q: of %q came %q, want %q", c.have, c.batches, b, got, c.want[i])
+			}
 		}
-		if said != c.want {
-			t.Errorf("%q: %q, want %q", c.batches, said, c.want)
-		}
+	}
+}
+
+// A server that was late itself sends what it has in several pieces: what is about to run dry waits a moment for the next.
+func TestWireWaitsAMoment(t *testing.T) {
+	said := make(chan int, 16)
+	have := 0
+	inReady := make(chan bool)
+	w := &wire{capture: func(s []float32) { have += len(s) / 2 }, playback: func(s []float32) { clear(s); said <- len(s) / 2 },
+		ready: func(n int) int { inReady <- true; <-inReady; return min(n, have) }}
+	w.patient(32*frameBytes, 10*frameBytes)
+	far := wired(t, w)
+	far.Write(packet(controlPacket, words(proto.OpRequest, controlPacket, 3, 30*frameBytes)))
+	<-inReady
+	far.Write(packet(7, make([]byte, 30*frameBytes))) // there before the thread looks for it
+	inReady <- true
+	<-inReady
+	if len(said) > 0 {
+		t.Errorf("%d frames were played before the capture was read", <-said)
+	}
+	inReady <- true
+	if n := <-said; n != 30 {
+		t.Errorf("%d frames, want 30", n)
 	}
 }
 
@@ -181,9 +222,8 @@ func FuzzWire(f *testing.F) {
 			if len(s) == 0 || len(s)%2 != 0 {
 				t.Errorf("%d samples", len(s))
 			}
-		}, playback: func(s []float32) { clear(s) }, underflow: func(bool) {},
+		}, playback: func(s []float32) { clear(s) }, underflow: func(bool) {}, ready: func(n int) int { return n / 2 },
 			in: make([]float32, 2*mostFrames), out: make([]float32, packetHeader/4+2*mostFrames), control: make(chan []byte, controlQueue)}
-		w.foresee(b)
 		for len(b) >= packetHeader {
 			size := min(int(binary.BigEndian.Uint32(b)), len(b)-packetHeader)
 			if size < 0 {
@@ -193,6 +233,9 @@ func FuzzWire(f *testing.F) {
 				<-w.control
 			}
 			if w.handle(binary.BigEndian.Uint32(b[4:]), b[:packetHeader+size]) != nil {
+				return
+			}
+			if w.settle() != nil {
 				return
 			}
 			b = b[packetHeader+size:]

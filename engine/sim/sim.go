@@ -25,6 +25,9 @@ type Driver struct {
 	CapturePPM float64
 	// JitterMS is how late a callback comes at most; each is late by another part of it.
 	JitterMS float64
+	// Buffered makes the output a server's: a buffer of OutputFrames, of which it takes and asks for a quarter at a time, and which may
+	// run low while the capture is late.
+	Buffered bool
 	// Buffers, where it has a capture period, is the plan for every delay.
 	Buffers engine.Plan
 
@@ -98,10 +101,75 @@ func (s *stream) Close() error {
 	return nil
 }
 
+// output is the playback device: it takes its next period.
+type output interface {
+	period() int           // frames that it takes at a time
+	want()                 // it wants a period
+	captured()             // there is more to be had
+	take() (out []float32) // the period that it plays; valid until the next call
+}
+
+// plain asks by the callback alone, and plays what it is given.
+type plain struct {
+	r   engine.Request
+	out []float32
+}
+
+func (p *plain) period() int     { return p.r.OutputFrames }
+func (p *plain) want()           { p.r.Playback(p.out) }
+func (p *plain) captured()       {}
+func (p *plain) take() []float32 { return p.out }
+
+// buffered plays from a buffer, which is filled up as far as there is sound for it, and in full before it runs dry.
+type buffered struct {
+	r    engine.Request
+	buf  []float32 // what it holds
+	out  []float32
+	owed int
+}
+
+func newBuffered(r engine.Request) *buffered {
+	return &buffered{r: r, buf: make([]float32, 2*r.OutputFrames), out: make([]float32, 2*(r.OutputFrames/4))}
+}
+
+func (b *buffered) period() int { return len(b.out) / 2 }
+
+func (b *buffered) take() []float32 { return b.out }
+
+func (b *buffered) want() {
+	clear(b.out)
+	n := copy(b.out, b.buf)
+	b.buf = b.buf[:copy(b.buf, b.buf[n:])]
+	if b.owed += b.period(); n < len(b.out) {
+		b.r.Underflow(true)
+	}
+	b.settle()
+}
+
+func (b *buffered) captured() { b.settle() }
+
+func (b *buffered) settle() {
+	if b.owed == 0 {
+		return
+	}
+	n := b.r.Ready(b.owed)
+	if b.owed > b.r.OutputFrames-b.period() {
+		n = b.owed
+	}
+	if b.owed -= n; n > 0 {
+		at := len(b.buf)
+		b.buf = append(b.buf, make([]float32, 2*n)...)
+		b.r.Playback(b.buf[at:])
+	}
+}
+
 func (s *stream) run(d *Driver, r engine.Request) {
 	defer s.wg.Done()
 	in := make([]float32, 2*r.CaptureFrames)
-	out := make([]float32, 2*r.OutputFrames)
+	var out output = &plain{r, make([]float32, 2*r.OutputFrames)}
+	if d.Buffered {
+		out = newBuffered(r)
+	}
 	var capt, play uint64
 	rnd := rand.New(rand.NewPCG(1, 2))
 	late := func() float64 { return rnd.Float64() * d.JitterMS * 1e6 }
@@ -133,17 +201,18 @@ func (s *stream) run(d *Driver, r engine.Request) {
 				d.lose.Add(-1)
 			} else {
 				r.Capture(in)
+				out.captured()
 			}
 			capt += uint64(r.CaptureFrames)
 			nextIn = max(nextIn, captured()+late())
 			continue
 		}
 		d.now.Store(max(d.now.Load(), zero+int64(nextOut)))
-		r.Playback(out)
+		out.want()
 		if d.Sink != nil {
-			d.Sink(play, out)
+			d.Sink(play, out.take())
 		}
-		play += uint64(r.OutputFrames)
+		play += uint64(out.period())
 		nextOut = max(nextOut, wanted()+late())
 		if d.Speed > 0 {
 			due := start.Add(time.Duration(float64(play) / float64(r.RateHz) / d.Speed * float64(time.Second)))

@@ -68,7 +68,16 @@ func TestBufferFollowsBreaks(t *testing.T) {
 		s.calm = at(1)
 		for _, step := range c.steps {
 			s.m.underflows.Store(step.flows)
+			was, more := b.DelayFrames(), l.stretch.Load()
 			s.adapt(at(step.atS))
+			if grows := step.expected > was; grows && (b.DelayFrames() != was || l.stretch.Load() != int64(step.expected-was)) || !grows && l.stretch.Load() != more {
+				t.Errorf("%s: at %.1f s the buffer is %d, the ring is to take %d more: first the ring, then the buffer", c.delay, step.atS, b.DelayFrames(), l.stretch.Load())
+			}
+			s.adapt(at(step.atS + 0.01)) // the ring is at it
+			if step.expected > was && b.DelayFrames() != was {
+				t.Errorf("%s: at %.1f s the buffer grew before the ring", c.delay, step.atS)
+			}
+			s.adapt(at(step.atS + 0.05))
 			if got := b.DelayFrames(); got != step.expected {
 				t.Fatalf("%s: at %.1f s after %d times dry the buffer is %d (%v), want %d", c.delay, step.atS, step.flows, got, b.sizes, step.expected)
 			}

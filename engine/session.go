@@ -172,6 +172,8 @@ type Session struct {
 	lost     chan error
 	flows    uint64    // underflows seen when the step was last changed or the calm began
 	calm     time.Time // since when
+	growing  int       // the step that the output's buffer is to take at growAt, when the ring holds what it will ask for; 0: none
+	growAt   time.Time
 }
 
 // New makes a session. router may be nil: then Settings must name both devices.
@@ -545,6 +547,12 @@ func (s *Session) adapt(now time.Time) {
 	flows := s.m.underflows.Load()
 	step := s.step
 	switch {
+	case s.growing > 0 && now.Before(s.growAt):
+		return
+	case s.growing > 0:
+		step, s.growing = s.growing, 0
+		s.resize(step)
+		return
 	case now.Before(s.calm): // settling
 		s.flows = flows
 		return
@@ -559,23 +567,29 @@ func (s *Session) adapt(now time.Time) {
 		return
 	}
 	s.flows, s.calm = flows, now.Add(settleTime)
-	st, ok := s.stream.(Resizer)
 	l := s.loop.Load()
-	if !ok || l == nil {
+	if _, ok := s.stream.(Resizer); !ok || l == nil {
 		return
 	}
 	from, to := s.plan.OutputFrames[s.step], s.plan.OutputFrames[step]
-	if to > from {
-		l.stretch.Store(int64(to - from)) // what the larger buffer will ask for at once
-		time.Sleep(2 * time.Duration(float64(from)/float64(s.route.RateHz)*float64(time.Second)))
+	if to <= from {
+		s.resize(step)
+		return
 	}
-	got, err := st.Resize(to)
+	l.stretch.Store(int64(to - from)) // what the larger buffer will ask for at once
+	s.growing, s.growAt = step, now.Add(2*time.Duration(float64(from)/float64(s.route.RateHz)*float64(time.Second)))
+}
+
+// resize makes the output's buffer as large as the plan's step says.
+func (s *Session) resize(step int) {
+	from, to := s.plan.OutputFrames[s.step], s.plan.OutputFrames[step]
+	got, err := s.stream.(Resizer).Resize(to)
 	if err != nil {
 		s.log.Warn("changing the output's buffer", "frames", to, "error", err)
 		return
 	}
 	s.step = step
-	s.log.Info("the output's buffer changed", "from_frames", from, "to_frames", got, "server_ran_dry", flows)
+	s.log.Info("the output's buffer changed", "from_frames", from, "to_frames", got, "server_ran_dry", s.flows)
 	s.publish()
 }
 
@@ -734,7 +748,7 @@ func (s *Session) await(ctx context.Context, tick <-chan time.Time) error {
 // supervise watches running streams; it returns why they must be reopened, or nil when the context ends.
 func (s *Session) supervise(ctx context.Context, events <-chan RouteEvent, tick <-chan time.Time) error {
 	p := progress{at: time.Now()}
-	s.flows, s.calm = s.m.underflows.Load(), time.Now().Add(settleTime)
+	s.flows, s.calm, s.growing = s.m.underflows.Load(), time.Now().Add(settleTime), 0
 	for {
 		select {
 		case <-ctx.Done():

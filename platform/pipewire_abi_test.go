@@ -41,6 +41,7 @@ const abiProgram = `
 #include <stdio.h>
 #include <string.h>
 #include <pipewire/stream.h>
+#include <pipewire/version.h>
 #include <spa/param/audio/format-utils.h>
 #include "pipewire_linux.h"
 
@@ -75,6 +76,9 @@ SAME(cw_stream_events, process, pw_stream_events, process);
 SAME(cw_stream_events, trigger_done, pw_stream_events, trigger_done);
 _Static_assert(PW_DIRECTION_INPUT == 0 && PW_DIRECTION_OUTPUT == 1, "direction");
 _Static_assert(PW_STREAM_FLAG_AUTOCONNECT == 1 << 0 && PW_STREAM_FLAG_MAP_BUFFERS == 1 << 2 && PW_STREAM_FLAG_RT_PROCESS == 1 << 4, "flags");
+_Static_assert(PW_STREAM_FLAG_TRIGGER == 1 << 9, "trigger");
+_Static_assert(__builtin_types_compatible_p(__typeof__(&pw_stream_trigger_process), int (*)(struct pw_stream *)), "trigger_process");
+_Static_assert(__builtin_types_compatible_p(__typeof__(&pw_get_library_version), const char *(*)(void)), "version");
 _Static_assert(PW_STREAM_STATE_ERROR == -1 && PW_STREAM_STATE_UNCONNECTED == 0, "states");
 _Static_assert(PW_ID_ANY == 0xffffffff, "any");
 

@@ -5,12 +5,15 @@
 // library's public headers promise for its version 0.3 (pipewire/stream.h, spa/buffer/buffer.h, spa/utils/hook.h, MIT
 // licence); pipewire_abi_test.go compares them with the installed headers where a test machine has them.
 
+#define _GNU_SOURCE // SCHED_RESET_ON_FORK
+
 #include "pipewire_format.h"
 #include "pipewire_linux.h"
 
 #include <dlfcn.h>
 #include <malloc.h>
 #include <pthread.h>
+#include <sched.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -38,6 +41,7 @@ static struct {
 	int (*stream_connect)(void *, int, uint32_t, uint32_t, const void **, uint32_t);
 	struct cw_pw_buffer *(*stream_dequeue_buffer)(void *);
 	int (*stream_queue_buffer)(void *, struct cw_pw_buffer *);
+	int (*stream_trigger_process)(void *); // NULL in versions before 0.3.65: not tried there
 	int (*stream_get_time)(void *, struct cw_time *, size_t); // may be missing: it came with 0.3.50
 } pw;
 
@@ -84,6 +88,11 @@ static void load(void) {
 			return;
 		}
 	}
+	const char *(*version)(void);
+	unsigned major, minor, micro;
+	*(void **)&version = dlsym(lib, "pw_get_library_version");
+	if (version != NULL && sscanf(version(), "%u.%u.%u", &major, &minor, &micro) == 3 && (major > 0 || minor > 3 || (minor == 3 && micro >= 65)))
+		*(void **)&pw.stream_trigger_process = dlsym(lib, "pw_stream_trigger_process");
 	*(void **)&pw.stream_get_time = dlsym(lib, "pw_stream_get_time_n");
 	pw.init(NULL, NULL);
 }
@@ -92,6 +101,13 @@ const char *cw_pw_missing(void) {
 	pthread_once(&once, load);
 	return missing;
 }
+
+int cw_pw_realtime(void) {
+	int policy = sched_getscheduler(0);
+	return policy >= 0 && ((policy & ~SCHED_RESET_ON_FORK) == SCHED_FIFO || (policy & ~SCHED_RESET_ON_FORK) == SCHED_RR);
+}
+
+int cw_pw_in_step(void) { return pw.stream_trigger_process != NULL; }
 
 static void on_state(void *data, int old, int state, const char *error) {
 	struct cw_pw *p = data;
@@ -102,13 +118,18 @@ static void on_state(void *data, int old, int state, const char *error) {
 static void on_capture(void *data) {
 	struct cw_pw *p = data;
 	struct cw_pw_buffer *b;
+	p->captured = 0;
 	while ((b = pw.stream_dequeue_buffer(p->in)) != NULL) {
 		struct cw_data *d = &b->buffer->datas[0];
 		uint32_t at = d->chunk->offset, n = d->chunk->size;
-		if (d->data != NULL && at <= d->maxsize && n <= d->maxsize - at && n >= CW_FRAME)
+		if (d->data != NULL && at <= d->maxsize && n <= d->maxsize - at && n >= CW_FRAME) {
 			cwPipewireCapture(p->handle, (float *)((char *)d->data + at), n / CW_FRAME);
+			p->captured += n / CW_FRAME;
+		}
 		pw.stream_queue_buffer(p->in, b);
 	}
+	if (cw_pw_in_step())
+		pw.stream_trigger_process(p->out); // its turn in this cycle; by itself it would come first, and the sound would wait for the next
 }
 
 // missed tells whether the graph went through cycles without our sound since the last call: its clock has run further than a cycle,
@@ -116,7 +137,8 @@ static void on_capture(void *data) {
 static int missed(struct cw_pw *p, uint32_t frames) {
 	struct cw_time t = {0};
 	p->start = 0;
-	if (pw.stream_get_time == NULL || pw.stream_get_time(p->out, &t, sizeof t) < 0 || t.rate_num == 0 || t.rate_denom == 0)
+	void *s = cw_pw_in_step() ? p->in : p->out; // whichever the graph itself calls
+	if (pw.stream_get_time == NULL || pw.stream_get_time(s, &t, sizeof t) < 0 || t.rate_num == 0 || t.rate_denom == 0)
 		return -1;
 	uint64_t step = t.ticks - p->ticks;
 	uint32_t n = frames > p->last ? frames : p->last;
@@ -146,6 +168,11 @@ static void on_playback(void *data) {
 		uint32_t n = d->maxsize / CW_FRAME;
 		if (b->requested > 0 && b->requested < n)
 			n = (uint32_t)b->requested;
+		// Where the graph's cycle has just become shorter, the wish is still that of the longer one. The resampler of a stream at another rate
+		// wishes for some frames more or less.
+		if (cw_pw_in_step() && p->captured > 0 && n > p->captured + 16)
+			n = p->captured;
+		p->captured -= n < p->captured ? n : p->captured;
 		if (n > 0) {
 			cwPipewirePlayback(p->handle, d->data, n, missed(p, n));
 			finished(p, n);
@@ -188,8 +215,10 @@ static void *stream(struct cw_pw *p, const struct cw_pw_request *q, int capture)
 	memcpy(pod, cw_format, sizeof pod);
 	pod[CW_RATE_WORD] = q->rate;
 	const void *params[1] = {pod};
-	// connect by itself, map the buffers, process on the data thread
-	if (pw.stream_connect(s, capture ? 0 : 1, 0xffffffff, 1 << 0 | 1 << 2 | 1 << 4, params, 1) < 0) {
+	uint32_t flags = 1 << 0 | 1 << 2 | 1 << 4; // connect by itself, map the buffers, process on the data thread
+	if (!capture && cw_pw_in_step())
+		flags |= 1 << 9; // process when triggered
+	if (pw.stream_connect(s, capture ? 0 : 1, 0xffffffff, flags, params, 1) < 0) {
 		pw.stream_destroy(s);
 		return NULL;
 	}
@@ -246,10 +275,10 @@ int cw_pw_cycle(struct cw_pw *p, uint32_t frames, uint32_t rate) {
 void cw_pw_close(struct cw_pw *p) {
 	if (p->loop != NULL)
 		pw.thread_loop_stop(p->loop);
+	if (p->in != NULL)
+		pw.stream_destroy(p->in); // first: its callback triggers the other
 	if (p->out != NULL)
 		pw.stream_destroy(p->out);
-	if (p->in != NULL)
-		pw.stream_destroy(p->in);
 	if (p->core != NULL)
 		pw.core_disconnect(p->core);
 	if (p->context != NULL)

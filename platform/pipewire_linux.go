@@ -45,17 +45,22 @@ func newGraph(d *native) engine.Driver {
 // pipewireMissing says why the library cannot be used; "" if it can.
 func pipewireMissing() string { return C.GoString(C.cw_pw_missing()) }
 
-// Plan gives a cycle for each delay; the graph rounds it down to a power of two. Little has to be kept in the ring, since both
-// callbacks belong to the same cycle.
+// Plan gives a cycle for each delay; the graph rounds it down to a power of two. Both callbacks belong to the same cycle. Where the
+// capture's comes first, the ring has to hold no more than what the resampler takes now and then in advance, and CaptureFrames is how far
+// the two may be apart.
 func (d *graph) Plan(delay engine.Delay, rateHz int) engine.Plan {
 	if d.given {
 		return d.native.Plan(delay, rateHz)
 	}
 	ms := func(x float64) int { return int(x * 1e-3 * float64(rateHz)) }
-	switch delay {
-	case engine.DelayLow:
+	switch inStep := C.cw_pw_in_step() != 0; {
+	case inStep && delay == engine.DelayLow:
+		return engine.Plan{CaptureFrames: ms(0.5), KeepFrames: ms(0.25), OutputFrames: []int{ms(3)}}
+	case inStep && delay != engine.DelaySafe:
+		return engine.Plan{CaptureFrames: ms(0.5), KeepFrames: ms(0.25), OutputFrames: []int{ms(6), ms(11), ms(22)}}
+	case delay == engine.DelayLow:
 		return engine.Plan{CaptureFrames: ms(3), KeepFrames: ms(0.5), OutputFrames: []int{ms(3)}}
-	case engine.DelaySafe:
+	case delay == engine.DelaySafe:
 		return engine.Plan{CaptureFrames: ms(22), KeepFrames: ms(22), OutputFrames: []int{ms(22)}}
 	}
 	return engine.Plan{CaptureFrames: ms(6), KeepFrames: ms(1), OutputFrames: []int{ms(6), ms(11), ms(22)}}
@@ -129,7 +134,7 @@ func (d *graph) Open(req engine.Request) (engine.Stream, error) {
 	return s, nil
 }
 
-// DelayFrames is one cycle: what is captured in one is played in the next.
+// DelayFrames is one cycle: what the output's device takes at once, and what waits for the next cycle where the capture's turn comes last.
 func (s *graphStream) DelayFrames() int { return int(s.frames.Load()) }
 
 // Resize wishes for cycles of another length; the graph takes the shortest that any of its streams wishes for.
@@ -173,7 +178,9 @@ func cwPipewirePlayback(handle C.uintptr_t, out *C.float, frames C.uint32_t, mis
 	}
 	if !s.urgent {
 		s.urgent = true
-		urgent()
+		if C.cw_pw_realtime() == 0 { // the library's own priority, where it got one, is the better one: that of the server
+			urgent()
+		}
 	}
 	now := time.Since(s.start)
 	cycle := time.Duration(float64(max(int64(frames), s.frames.Swap(int64(frames)))) / float64(s.req.RateHz) * float64(time.Second))

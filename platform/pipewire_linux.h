@@ -77,6 +77,7 @@ struct cw_pw {
 	uint64_t ticks;      // of the graph's clock at the last cycle; the data thread's, like last and the following
 	int64_t start;       // of the cycle under way, ns of CLOCK_MONOTONIC; 0 if that is not known
 	int overran;         // the last call ended after its cycle
+	uint32_t captured;   // frames of this cycle that were not played yet; in step only
 };
 
 struct cw_pw_request {
@@ -87,6 +88,8 @@ struct cw_pw_request {
 };
 
 const char *cw_pw_missing(void);
+int cw_pw_in_step(void); // whether the output's turn comes after the capture's in the same cycle
+int cw_pw_realtime(void); // whether the calling thread is scheduled so
 struct cw_pw *cw_pw_open(const struct cw_pw_request *q, const char **failed);
 int cw_pw_cycle(struct cw_pw *p, uint32_t frames, uint32_t rate); // wishes for cycles of another length
 void cw_pw_close(struct cw_pw *p);

@@ -3,6 +3,7 @@
 package platform
 
 import (
+	"sync"
 	"sync/atomic"
 	"testing"
 
@@ -57,4 +58,66 @@ func TestGraphAndItsStandIn(t *testing.T) {
 	if p, q := g.Plan(engine.DelayLow, 48000), g.native.Plan(engine.DelayLow, 48000); p.CaptureFrames != q.CaptureFrames {
 		t.Errorf("plans %+v and %+v: the stand-in's buffers are not planned for", p, q)
 	}
+}
+
+// In every cycle the capture's callback comes first and the playback takes as much right after it, so that no sound waits for the next
+// cycle and none is missing; also where the graph changes its cycle.
+func TestGraphInStep(t *testing.T) {
+	s := soundtest.Start(t, soundtest.PipeWire)
+	s.AddSink("speakers", 48000, 2)
+	s.AddSink("other", 48000, 2)
+	s.SetDefault("speakers")
+	s.Use(t)
+	d, err := NewDriver("")
+	if err != nil {
+		t.Fatal(err)
+	}
+	g := d.(*graph)
+	var captured, played, wrong, cycles atomic.Int64
+	var sizes sync.Map
+	between := int64(0) // what was captured and not played before a cycle; of the data thread
+	req := request("speakers.monitor", "other", &captured, &played)
+	req.OutputFrames = g.Plan(engine.DelayLow, 48000).OutputFrames[0]
+	req.Capture = func(in []float32) {
+		if left := captured.Load() - played.Load(); left != between {
+			between = left
+			wrong.Add(1)
+		}
+		captured.Add(int64(len(in) / 2))
+		cycles.Add(1)
+		sizes.Store(int64(len(in)/2), true)
+	}
+	req.Playback = func(out []float32) {
+		clear(out)
+		played.Add(int64(len(out) / 2))
+		if captured.Load()-played.Load() < between {
+			wrong.Add(1)
+		}
+	}
+	var gone atomic.Int64
+	req.Underflow = func(bool) { gone.Add(1) }
+	st, err := g.Open(req)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer st.Close()
+	eventually(t, "it runs", func() (bool, any) { return cycles.Load() > 100, cycles.Load() })
+	wrong.Store(0) // links come one after the other
+	for _, n := range []int{1024, 128, 512, 128} {
+		if _, err := st.(engine.Resizer).Resize(n); err != nil {
+			t.Fatal(err)
+		}
+		eventually(t, "the cycle follows", func() (bool, any) { return st.DelayFrames() == n, st.DelayFrames() })
+		from := cycles.Load()
+		eventually(t, "it goes on", func() (bool, any) { return cycles.Load() > from+50, cycles.Load() })
+	}
+	for _, n := range []int64{1024, 128, 512} {
+		if _, ok := sizes.Load(n); !ok {
+			t.Errorf("no cycle of %d frames was seen", n)
+		}
+	}
+	if n := wrong.Load(); n > 0 {
+		t.Errorf("%d times in %d cycles the two callbacks were not in step", n, cycles.Load())
+	}
+	t.Logf("%d cycles, %d missed", cycles.Load(), gone.Load())
 }

@@ -9,7 +9,10 @@ import (
 )
 
 // buffered is a driver whose output's buffer can change.
-type buffered struct{ sizes []int }
+type buffered struct {
+	sizes  []int
+	inStep bool
+}
 
 func (b *buffered) Name() string                 { return "buffered" }
 func (b *buffered) Devices() ([]Device, error)   { return nil, nil }
@@ -20,9 +23,27 @@ func (b *buffered) Plan(d Delay, _ int) Plan {
 	if d == DelayLow {
 		return Plan{CaptureFrames: 96, KeepFrames: 192, OutputFrames: []int{240}}
 	}
-	return Plan{CaptureFrames: 192, KeepFrames: 384, OutputFrames: []int{480, 720, 960}}
+	return Plan{CaptureFrames: 192, KeepFrames: 384, OutputFrames: []int{480, 720, 960}, InStep: b.inStep}
 }
 func (b *buffered) Resize(n int) (int, error) { b.sizes = append(b.sizes, n); return n, nil }
+
+// Where capture and playback are in step, a larger buffer takes nothing from the ring, and follows at once.
+func TestBufferGrowsInStep(t *testing.T) {
+	b := &buffered{inStep: true}
+	s := New(b, nil, Settings{Output: "out", Capture: "in", RateHz: 48000}, Selection{}, slog.New(slog.DiscardHandler))
+	s.route.RateHz = 48000
+	req := Request{RateHz: 48000}
+	s.planFor(&req)
+	b.sizes = []int{req.OutputFrames}
+	s.stream = b
+	_, l := testLoop(t, MatchPink)
+	s.loop.Store(l)
+	s.m.underflows.Store(1)
+	s.adapt(time.Now())
+	if b.DelayFrames() != 720 || l.stretch.Load() != 0 {
+		t.Errorf("the buffer is %d, and %d frames more are asked of the ring; want 720 and none", b.DelayFrames(), l.stretch.Load())
+	}
+}
 
 // A server that runs dry gets a larger buffer, once for each time it is seen to be dry, and a smaller one after ten calm
 // minutes; nothing is concluded while a change settles, and "low" stays as it is.

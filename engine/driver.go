@@ -76,6 +76,7 @@ type Plan struct {
 	CaptureFrames int
 	KeepFrames    int   // to be left in the ring after a playback callback: what a capture callback may be late
 	OutputFrames  []int // from the least to the most; one value does not change
+	InStep        bool  // each playback callback follows a capture callback of the same frames: a larger buffer takes nothing from the ring
 }
 
 // Planner is a Driver whose buffers follow the wish. A Driver that is none runs with two capture periods kept and the

@@ -572,7 +572,7 @@ func (s *Session) adapt(now time.Time) {
 		return
 	}
 	from, to := s.plan.OutputFrames[s.step], s.plan.OutputFrames[step]
-	if to <= from {
+	if to <= from || s.plan.InStep {
 		s.resize(step)
 		return
 	}

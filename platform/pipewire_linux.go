@@ -55,9 +55,9 @@ func (d *graph) Plan(delay engine.Delay, rateHz int) engine.Plan {
 	ms := func(x float64) int { return int(x * 1e-3 * float64(rateHz)) }
 	switch inStep := C.cw_pw_in_step() != 0; {
 	case inStep && delay == engine.DelayLow:
-		return engine.Plan{CaptureFrames: ms(0.5), KeepFrames: ms(0.25), OutputFrames: []int{ms(3)}}
+		return engine.Plan{CaptureFrames: ms(0.5), KeepFrames: ms(0.25), OutputFrames: []int{ms(3)}, InStep: true}
 	case inStep && delay != engine.DelaySafe:
-		return engine.Plan{CaptureFrames: ms(0.5), KeepFrames: ms(0.25), OutputFrames: []int{ms(6), ms(11), ms(22)}}
+		return engine.Plan{CaptureFrames: ms(0.5), KeepFrames: ms(0.25), OutputFrames: []int{ms(6), ms(11), ms(22)}, InStep: true}
 	case delay == engine.DelayLow:
 		return engine.Plan{CaptureFrames: ms(3), KeepFrames: ms(0.5), OutputFrames: []int{ms(3)}}
 	case delay == engine.DelaySafe:

@@ -152,7 +152,7 @@ func NewClient(socket string) *Client {
 
 // dialSocket connects. Where the engine's queue of newcomers is full, which the system reports at once, it tries again for a while.
 func dialSocket(ctx context.Context, socket string) (net.Conn, error) {
-	ctx, cancel := context.WithTimeout(ctx, 4*time.Second)
+	ctx, cancel := context.WithTimeout(ctx, crowdedFor)
 	defer cancel()
 	for {
 		c, err := (&net.Dialer{}).DialContext(ctx, "unix", socket)
@@ -167,16 +167,39 @@ func dialSocket(ctx context.Context, socket string) (net.Conn, error) {
 	}
 }
 
+// crowdedFor is how long a client goes on trying where there are too many at once.
+const crowdedFor = 4 * time.Second
+
+// errCrowded is the engine's answer to one client too many: it has not looked at the request.
+var errCrowded = errors.New("too many clients at once")
+
+// call makes a request. In a crowd it tries again: where it was not let in, and where it was put out before an answer and asking twice
+// does no harm.
 func (c *Client) call(ctx context.Context, method, path string, in, out any) error {
-	var body io.Reader
+	var body []byte
 	if in != nil {
 		b, err := json.Marshal(in)
 		if err != nil {
 			return err
 		}
-		body = bytes.NewReader(b)
+		body = b
 	}
-	req, err := http.NewRequestWithContext(ctx, method, "http://engine"+path, body)
+	for end := time.Now().Add(crowdedFor); ; {
+		err := c.once(ctx, method, path, body, out)
+		putOut := method == http.MethodGet && (errors.Is(err, syscall.ECONNRESET) || errors.Is(err, syscall.EPIPE) || errors.Is(err, io.EOF))
+		if err == nil || !errors.Is(err, errCrowded) && !putOut || time.Now().After(end) {
+			return err
+		}
+		select {
+		case <-ctx.Done():
+			return err
+		case <-time.After(20 * time.Millisecond):
+		}
+	}
+}
+
+func (c *Client) once(ctx context.Context, method, path string, body []byte, out any) error {
+	req, err := http.NewRequestWithContext(ctx, method, "http://engine"+path, bytes.NewReader(body))
 	if err != nil {
 		return err
 	}
@@ -194,8 +217,11 @@ func (c *Client) call(ctx context.Context, method, path string, in, out any) err
 		if json.NewDecoder(io.LimitReader(res.Body, maxReply)).Decode(&f) != nil || f.Error == "" {
 			return fmt.Errorf("control: ask the engine: %s", res.Status)
 		}
-		if res.StatusCode == http.StatusNotFound {
+		switch res.StatusCode {
+		case http.StatusNotFound:
 			return &remote{f.Error, ErrUnknown}
+		case http.StatusServiceUnavailable:
+			return &remote{f.Error, errCrowded}
 		}
 		return &remote{f.Error, nil}
 	}

@@ -331,6 +331,59 @@ func TestHostileClients(t *testing.T) {
 	}
 }
 
+// A client that a crowd keeps out, or puts out before it is answered, tries again; a change that may have been made is not asked for twice.
+func TestClientsTryAgainInACrowd(t *testing.T) {
+	for _, c := range []struct {
+		post    bool
+		fates   string // of one connection after the other: r reset, e ended, c crowded, k answered
+		wantErr bool
+	}{{false, "k", false}, {false, "rcek", false}, {true, "cck", false}, {true, "r", true}, {true, "ce", true}} {
+		socket := filepath.Join(t.TempDir(), "s")
+		l, err := net.Listen("unix", socket)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer l.Close()
+		var n atomic.Int64
+		go func() {
+			for {
+				conn, err := l.Accept()
+				if err != nil {
+					return
+				}
+				k := int(n.Add(1))
+				if k > len(c.fates) {
+					conn.Close()
+					continue
+				}
+				read := func() { http.ReadRequest(bufio.NewReader(conn)) }
+				switch c.fates[k-1] {
+				case 'r': // with the request unread
+					time.Sleep(20 * time.Millisecond)
+				case 'e':
+					read()
+				case 'c':
+					read()
+					io.WriteString(conn, "HTTP/1.1 503 Service Unavailable\r\nConnection: close\r\nContent-Type: application/json\r\n\r\n{\"error\":\"control: connect: too many clients at once\"}")
+				case 'k':
+					read()
+					io.WriteString(conn, "HTTP/1.1 200 OK\r\nConnection: close\r\nContent-Type: application/json\r\n\r\n{}")
+				}
+				conn.Close()
+			}
+		}()
+		cl := control.NewClient(socket)
+		if c.post {
+			_, err = cl.Bypass(t.Context(), "toggle", "")
+		} else {
+			_, err = cl.Status(t.Context())
+		}
+		if (err != nil) != c.wantErr || int(n.Load()) != len(c.fates) {
+			t.Errorf("%+v: %v, after %d connections", c, err, n.Load())
+		}
+	}
+}
+
 // A thousand clients at once are all answered; so is one more, in time, while a thousand only sit there.
 func TestThousandClients(t *testing.T) {
 	b, socket := serve(t)

@@ -115,9 +115,17 @@ static void on_state(void *data, int old, int state, const char *error) {
 		cwPipewireLost(p->handle, (char *)(error ? error : "the stream was disconnected"));
 }
 
+// look reads the graph's clock through the stream whose callback the graph has called itself; no other is sure to exist.
+static void look(struct cw_pw *p, void *stream) {
+	if (pw.stream_get_time == NULL || pw.stream_get_time(stream, &p->clock, sizeof p->clock) < 0)
+		p->clock.rate_denom = 0;
+}
+
 static void on_capture(void *data) {
 	struct cw_pw *p = data;
 	struct cw_pw_buffer *b;
+	if (cw_pw_in_step())
+		look(p, p->in);
 	p->captured = 0;
 	while ((b = pw.stream_dequeue_buffer(p->in)) != NULL) {
 		struct cw_data *d = &b->buffer->datas[0];
@@ -135,10 +143,9 @@ static void on_capture(void *data) {
 // missed tells whether the graph went through cycles without our sound since the last call: its clock has run further than a cycle,
 // or the last call ended too late for its own.
 static int missed(struct cw_pw *p, uint32_t frames) {
-	struct cw_time t = {0};
+	struct cw_time t = p->clock;
 	p->start = 0;
-	void *s = cw_pw_in_step() ? p->in : p->out; // whichever the graph itself calls
-	if (pw.stream_get_time == NULL || pw.stream_get_time(s, &t, sizeof t) < 0 || t.rate_num == 0 || t.rate_denom == 0)
+	if (t.rate_num == 0 || t.rate_denom == 0)
 		return -1;
 	uint64_t step = t.ticks - p->ticks;
 	uint32_t n = frames > p->last ? frames : p->last;
@@ -163,6 +170,8 @@ static void on_playback(void *data) {
 	struct cw_pw_buffer *b = pw.stream_dequeue_buffer(p->out);
 	if (b == NULL)
 		return;
+	if (!cw_pw_in_step())
+		look(p, p->out);
 	struct cw_data *d = &b->buffer->datas[0];
 	if (d->data != NULL) {
 		uint32_t n = d->maxsize / CW_FRAME;

@@ -75,6 +75,7 @@ struct cw_pw {
 	uintptr_t handle;
 	uint32_t rate, last; // of the streams, Hz; of the last cycle, frames
 	uint64_t ticks;      // of the graph's clock at the last cycle; the data thread's, like last and the following
+	struct cw_time clock; // as read in this cycle; rate_denom is 0 if it could not be
 	int64_t start;       // of the cycle under way, ns of CLOCK_MONOTONIC; 0 if that is not known
 	int overran;         // the last call ended after its cycle
 	uint32_t captured;   // frames of this cycle that were not played yet; in step only

@@ -74,7 +74,7 @@ const (
 // Plan is how a driver buffers for a Delay, in frames.
 type Plan struct {
 	CaptureFrames int
-	KeepFrames    int   // to be left in the ring after a playback callback: what a capture callback may be late
+	KeepFrames    int   // to be left in the ring after a playback callback: what a capture callback may be late; negative: to be left owing to a driver that asks Ready
 	OutputFrames  []int // from the least to the most; one value does not change
 	InStep        bool  // each playback callback follows a capture callback of the same frames: a larger buffer takes nothing from the ring
 }

@@ -200,7 +200,7 @@ type loop struct {
 	ring    *ring
 
 	rateHz    float64
-	keep      int   // frames that should be left in the ring after a callback, to start with
+	keep      int   // frames that should be left in the ring after a callback, to start with; negative: owed to the device
 	target    int   // the same, more after breaks, less again when it was calm for long
 	age       int   // frames rendered
 	owed      int   // frames that the device waits for: asked about and not rendered yet
@@ -246,7 +246,7 @@ type splice struct {
 type loopConfig struct {
 	rateHz                      float64
 	captureFrames, outputFrames int
-	keepFrames                  int // left in the ring after a callback
+	keepFrames                  int // left in the ring after a callback; see Plan
 	guard                       bool
 	ceilingDB                   float64
 	aheadS                      float64 // how far the guard looks ahead, s
@@ -302,7 +302,7 @@ func (l *loop) ready(frames int) int {
 	asked := frames - l.owed
 	l.owed = frames
 	if !l.primed {
-		return frames // silence
+		return max(0, frames+min(0, l.target)) // silence
 	}
 	if asked > 0 {
 		l.observe(asked, l.now())
@@ -345,7 +345,7 @@ func (l *loop) render(out []float32) {
 	}
 	l.lastNs = now
 	frames := len(out) / 2
-	if want := l.target + l.res.Need(frames); !l.primed && l.ring.fill() >= want {
+	if want := max(0, l.target) + l.res.Need(frames); !l.primed && l.ring.fill() >= want {
 		l.ring.consume(l.ring.fill() - want) // what piled up before the first callback is only delay
 		l.primed, l.splice = true, splice{}
 		l.servo.Reset()
@@ -556,7 +556,7 @@ func (l *loop) watchFill() {
 	}
 	if l.winLen > int(l.rateHz) {
 		if surplus := l.minFil - l.target - 2*l.period - int(l.rateHz/500); surplus > 0 && l.minFil != math.MaxInt {
-			l.trim(l.minFil - l.target)
+			l.trim(l.minFil - max(0, l.target)) // what stands in the device's own buffer is out of reach
 		}
 		l.minFil, l.winLen = math.MaxInt, 0
 	}
@@ -564,7 +564,7 @@ func (l *loop) watchFill() {
 
 // trim takes skip frames of delay out.
 func (l *loop) trim(skip int) {
-	if l.ring.fill() > skip && l.splice.total == 0 {
+	if skip > 0 && l.ring.fill() > skip && l.splice.total == 0 {
 		l.splice = splice{to: skip, total: int(spliceSeconds * l.rateHz)}
 		l.m.trims.Add(1)
 	}

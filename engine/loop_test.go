@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"cushwright/dsp"
+	"cushwright/dsp/drift"
 )
 
 // testLoop is a loop as the supervisor makes it, driven by hand.
@@ -175,10 +176,13 @@ func TestUnderrunDiesAwayAndResumes(t *testing.T) {
 func TestReadyWaitsForTheCapture(t *testing.T) {
 	for _, c := range []struct {
 		waits  bool
+		keep   int
 		late   int // capture periods that come late, together with the next
 		breaks uint64
-	}{{true, 0, 0}, {true, 3, 0}, {true, 8, 0}, {false, 8, 1}} {
+	}{{true, 960, 0, 0}, {true, 960, 3, 0}, {true, 960, 8, 0}, {false, 960, 8, 1}, {true, 0, 8, 0}, {true, -700, 8, 0}} {
 		s, l := testLoop(t, MatchPink)
+		l.keep, l.target = c.keep, c.keep
+		l.servo = drift.NewServo(l.rateHz, float64(c.keep+l.period/2))
 		frame, owed, most, before := 0, 0, 0, 0
 		var clock int64
 		l.now = func() int64 { return clock }
@@ -223,11 +227,17 @@ func TestReadyWaitsForTheCapture(t *testing.T) {
 		if got := s.m.underruns.Load(); got != c.breaks {
 			t.Errorf("%+v: %d breaks, want %d", c, got, c.breaks)
 		}
-		if want := max(0, (c.late-4)*480); c.waits && most < want || !c.waits && most > 0 {
+		if want := max(-c.keep, c.late*480-c.keep-960); c.waits && most < want || !c.waits && most > 0 {
 			t.Errorf("%+v: %d frames were owed at most, want %d", c, most, want)
 		}
-		if len(all) != 2*480*asked {
-			t.Errorf("%+v: %d of %d frames came", c, len(all)/2, 480*asked)
+		if len(all) != 2*(480*asked-owed) {
+			t.Errorf("%+v: %d of %d frames came, %d are owed", c, len(all)/2, 480*asked, owed)
+		}
+		if most := max(0, -c.keep); owed > most { // what the output's buffer is never filled with
+			t.Errorf("%+v: %d frames are owed in the end, at most %d should be", c, owed, most)
+		}
+		if fill := l.fill(); c.waits && (fill < c.keep-480 || fill > c.keep+960) {
+			t.Errorf("%+v: the fill is %d", c, fill)
 		}
 		if c.breaks > 0 {
 			continue

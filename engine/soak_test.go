@@ -168,6 +168,7 @@ func TestClockError(t *testing.T) {
 		{engine.Plan{CaptureFrames: 96, KeepFrames: 192, OutputFrames: []int{240}}, 0.3, false},
 		{engine.Plan{CaptureFrames: 480, KeepFrames: 960, OutputFrames: []int{1920}}, 0.3, false},
 		{engine.Plan{CaptureFrames: 96, KeepFrames: 24, OutputFrames: []int{336}}, 1, true},
+		{engine.Plan{CaptureFrames: 96, KeepFrames: -96, OutputFrames: []int{480}}, 1, true},
 	} {
 		buffers := c.Plan
 		errors := []float64{-500, -200, -50, 50, 200, 500}

@@ -355,17 +355,17 @@ func streamProps(name string) proto.PropList {
 	return proto.PropList{"media.name": proto.PropListString(name), "application.name": proto.PropListString(appName)}
 }
 
-// Plan gives buffers in the measures in which both servers were found to run without a break. The ring keeps next to nothing:
-// what is late at either end, the output's buffer covers.
+// Plan gives buffers in the measures in which both servers were found to run without a break. The output's buffer covers what is
+// late at either end; by what the ring would keep less than nothing it is never filled, so that what is captured goes there at once.
 func (d *native) Plan(delay engine.Delay, rateHz int) engine.Plan {
 	ms := func(x float64) int { return int(x * 1e-3 * float64(rateHz)) }
 	switch delay {
 	case engine.DelayLow:
-		return engine.Plan{CaptureFrames: ms(2), KeepFrames: ms(0.5), OutputFrames: []int{ms(8)}}
+		return engine.Plan{CaptureFrames: ms(2), KeepFrames: ms(-2), OutputFrames: []int{ms(8)}}
 	case engine.DelaySafe:
-		return engine.Plan{CaptureFrames: ms(10), KeepFrames: ms(2), OutputFrames: []int{ms(70)}}
+		return engine.Plan{CaptureFrames: ms(10), KeepFrames: ms(-10), OutputFrames: []int{ms(70)}}
 	}
-	return engine.Plan{CaptureFrames: ms(4), KeepFrames: ms(0.5), OutputFrames: []int{ms(14), ms(20), ms(30), ms(45), ms(70)}}
+	return engine.Plan{CaptureFrames: ms(4), KeepFrames: ms(-4), OutputFrames: []int{ms(16), ms(22), ms(32), ms(48), ms(70)}}
 }
 
 var (
@@ -410,7 +410,7 @@ func (d *native) Open(req engine.Request) (engine.Stream, error) {
 		SampleSpec: spec, ChannelMap: stereoMap, SinkIndex: proto.Undefined, SinkName: req.OutputID,
 		BufferMaxLength: proto.Undefined, BufferTargetLength: uint32(req.OutputFrames * frameBytes),
 		BufferPrebufferLength: 0, BufferMinimumRequest: minimumRequest(req.OutputFrames),
-		SyncID: 0, ChannelVolumes: fullVolume, VolumeSet: true, NoMove: true, AdjustLatency: true,
+		SyncID: 0, ChannelVolumes: fullVolume, VolumeSet: true, NoMove: true, EarlyRequests: true,
 		Properties: streamProps("corrected sound"),
 	}, &play)
 	if err != nil {
@@ -426,8 +426,9 @@ func (d *native) Open(req engine.Request) (engine.Stream, error) {
 	return s, nil
 }
 
-// minimumRequest is the least that the server is to ask for at once, in bytes: a quarter of the buffer.
-func minimumRequest(outputFrames int) uint32 { return uint32(outputFrames / 4 * frameBytes) }
+// minimumRequest is the least that the server is to ask for at once, in bytes: an eighth of the buffer. With early requests the device takes
+// as much at once, and all the rest of the delay lies in the buffer; by itself the server gives half of it to the device.
+func minimumRequest(outputFrames int) uint32 { return uint32(outputFrames / 8 * frameBytes) }
 
 type nativeStream struct {
 	p            *pulse
@@ -445,7 +446,7 @@ func (s *nativeStream) Resize(outputFrames int) (int, error) {
 	var got proto.SetPlaybackStreamBufferAttrReply
 	err := s.p.c.Request(&proto.SetPlaybackStreamBufferAttr{StreamIndex: s.play, BufferMaxLength: proto.Undefined,
 		BufferTargetLength: uint32(outputFrames * frameBytes), BufferPrebufferLength: 0,
-		BufferMinimumRequest: minimumRequest(outputFrames), AdjustLatency: true}, &got)
+		BufferMinimumRequest: minimumRequest(outputFrames), EarlyRequests: true}, &got)
 	if err != nil {
 		return 0, devErr("resize the buffer of", "corrected sound", engine.Reopen, err)
 	}

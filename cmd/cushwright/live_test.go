@@ -451,6 +451,9 @@ func locate(window []float64, guess, reach int) (pos float64, fit float64) {
 		ew += x * x
 		er += ref[best+i] * ref[best+i]
 	}
+	if ew == 0 || er == 0 {
+		return 0, 0 // silence fits nothing
+	}
 	return float64(guess-reach+best) + frac, c[best] / float64(size) / math.Sqrt(ew*er)
 }
 
@@ -474,7 +477,7 @@ func follow(rec []float32, rate int) (offset []float64, breaks int) {
 			guess, reach = at, rate
 		}
 		p, fit := locate(win, guess, reach)
-		if fit < 0.9 {
+		if !(fit >= 0.9) {
 			if found {
 				breaks++
 				reach = rate / 4

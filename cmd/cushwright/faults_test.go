@@ -1170,12 +1170,15 @@ func TestLiveFaults(t *testing.T) {
 	if s := os.Getenv("CUSHWRIGHT_RANDOM"); s != "" {
 		begin, _ = strconv.ParseUint(s, 10, 64)
 	}
-	t.Logf("random moments from %d (CUSHWRIGHT_RANDOM repeats them)", begin)
+	t.Logf("random moments from %d (CUSHWRIGHT_RANDOM repeats them, CUSHWRIGHT_ROUNDS says how many times)", begin)
 	onBoth(t, func(t *testing.T, kind string) {
 		rnd := rand.New(rand.NewPCG(begin, 1))
 		r := newFaultRig(t, kind, rnd)
 		var before usage
 		rounds := times(1, 20)
+		if n, err := strconv.Atoi(os.Getenv("CUSHWRIGHT_ROUNDS")); err == nil && n > 0 {
+			rounds = n
+		}
 		for round := range rounds {
 			// Breaks for want of time on a busy machine are no fault of these: the setting against them, and the others later.
 			r.delay = [...]string{"safe", "normal", "low"}[round%3]

@@ -27,6 +27,7 @@ type router struct {
 
 	mu       sync.Mutex
 	p        *pulse
+	pipewire bool           // it was PipeWire when it was last connected to
 	wake     chan struct{}  // cap 1; the loop of p reads it
 	dirty    *atomic.Uint32 // bits of dirtyX, of the loop of p
 	module   uint32         // of our sink; proto.Undefined if there is none
@@ -71,6 +72,9 @@ func (r *router) Take(ctx context.Context, output string) (engine.Route, error) 
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	if r.p == nil || !r.p.alive() {
+		if r.pipewire {
+			letStart(ctx, r.opts.Server)
+		}
 		if err := r.connect(); err != nil {
 			return engine.Route{}, noServer(r.opts.Server, err)
 		}
@@ -84,6 +88,32 @@ func (r *router) Take(ctx context.Context, output string) (engine.Route, error) 
 		return engine.Route{}, err
 	}
 	return route, nil
+}
+
+// startingTime is how long a PipeWire that was started again is left alone. Its session manager (WirePlumber 0.4.13) can stay shut for
+// ever where clients come before it: by trial one of seventeen starts with a client that tried all the time, none of forty without.
+const startingTime = 500 * time.Millisecond
+
+// letStart waits until the server's socket has been there for startingTime. One that is not there, or whose age a clock that was set
+// makes impossible, is not waited for.
+func letStart(ctx context.Context, server string) {
+	for _, field := range strings.Fields(server) {
+		network, addr, err := serverAddress(field)
+		if err != nil || network != "unix" || addr == "" {
+			continue
+		}
+		info, err := os.Stat(addr)
+		if err != nil {
+			continue
+		}
+		if age := time.Since(info.ModTime()); age >= 0 && age < startingTime {
+			select {
+			case <-time.After(startingTime - age):
+			case <-ctx.Done():
+			}
+		}
+		return
+	}
 }
 
 func (r *router) connect() error {
@@ -106,6 +136,7 @@ func (r *router) connect() error {
 		p.close()
 		return err
 	}
+	r.pipewire = p.pipewire
 	r.p, r.wake, r.dirty, r.module = p, wake, dirty, proto.Undefined
 	go r.loop(p, wake, dirty)
 	return nil

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"net"
 	"net/url"
 	"os"
 	"strings"
@@ -72,10 +73,7 @@ func (r *router) Take(ctx context.Context, output string) (engine.Route, error) 
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	if r.p == nil || !r.p.alive() {
-		if r.pipewire {
-			letStart(ctx, r.opts.Server)
-		}
-		if err := r.connect(); err != nil {
+		if err := r.connect(ctx); err != nil {
 			return engine.Route{}, noServer(r.opts.Server, err)
 		}
 	}
@@ -90,35 +88,13 @@ func (r *router) Take(ctx context.Context, output string) (engine.Route, error) 
 	return route, nil
 }
 
-// startingTime is how long a PipeWire that was started again is left alone. Its session manager (WirePlumber 0.4.13) can stay shut for
+// startingTime is how long a PipeWire that was started again is not spoken to. Its session manager (WirePlumber 0.4.13) can stay shut for
 // ever where clients come before it: by trial one of seventeen starts with a client that tried all the time, none of forty without.
 const startingTime = 500 * time.Millisecond
 
-// letStart waits until the server's socket has been there for startingTime. One that is not there, or whose age a clock that was set
-// makes impossible, is not waited for.
-func letStart(ctx context.Context, server string) {
-	for _, field := range strings.Fields(server) {
-		network, addr, err := serverAddress(field)
-		if err != nil || network != "unix" || addr == "" {
-			continue
-		}
-		info, err := os.Stat(addr)
-		if err != nil {
-			continue
-		}
-		if age := time.Since(info.ModTime()); age >= 0 && age < startingTime {
-			select {
-			case <-time.After(startingTime - age):
-			case <-ctx.Done():
-			}
-		}
-		return
-	}
-}
-
-func (r *router) connect() error {
+func (r *router) connect(ctx context.Context) error {
 	wake, dirty := make(chan struct{}, 1), new(atomic.Uint32)
-	p, err := dial(r.opts.Server, func(e proto.SubscribeEvent) {
+	event := func(e proto.SubscribeEvent) {
 		switch e.Event.GetFacility() {
 		case proto.EventSink:
 			mark(wake, dirty, dirtySinks)
@@ -127,6 +103,15 @@ func (r *router) connect() error {
 		case proto.EventSinkSinkInput:
 			mark(wake, dirty, dirtyInputs)
 		}
+	}
+	p, err := dialEach(r.opts.Server, func(conn net.Conn) (*pulse, error) {
+		if r.pipewire {
+			select {
+			case <-time.After(startingTime):
+			case <-ctx.Done():
+			}
+		}
+		return handshake(conn, event)
 	})
 	if err != nil {
 		return err

@@ -1,48 +1,39 @@
 package platform
 
 import (
-	"context"
 	"net"
-	"os"
 	"path/filepath"
 	"testing"
 	"time"
 )
 
-// A server's socket that has only just come is left alone for a while; one that is older, in the future or not there is not waited for,
-// and whoever does not want to wait need not.
-func TestLetStart(t *testing.T) {
+// A PipeWire that is connected to again is not spoken to for a while; any other server is greeted at once.
+func TestAStartingPipeWireIsLeftAlone(t *testing.T) {
 	socket := filepath.Join(t.TempDir(), "native")
 	l, err := net.Listen("unix", socket)
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer l.Close()
-	ended, end := context.WithCancel(t.Context())
-	end()
-	const all = startingTime
-	for _, c := range []struct {
-		name        string
-		ctx         context.Context
-		server      string
-		age         time.Duration
-		least, most time.Duration
-	}{
-		{"new", t.Context(), "unix:" + socket, 0, all * 3 / 4, all},
-		{"half", t.Context(), "tcp:host:4713 " + socket, all / 2, all / 4, all / 2},
-		{"old", t.Context(), "unix:" + socket, 2 * all, 0, 0},
-		{"the clock was set back", t.Context(), "unix:" + socket, -time.Hour, 0, 0},
-		{"missing", t.Context(), "unix:" + socket + "x", 0, 0, 0},
-		{"ended", ended, "unix:" + socket, 0, 0, 0},
-	} {
-		born := time.Now().Add(-c.age)
-		if err := os.Chtimes(socket, born, born); err != nil {
+	for _, again := range []bool{false, true} {
+		r := &router{pipewire: again, opts: RouterOptions{Server: "unix:" + socket}}
+		done := make(chan error, 1)
+		go func() { done <- r.connect(t.Context()) }()
+		conn, err := l.Accept()
+		if err != nil {
 			t.Fatal(err)
 		}
 		from := time.Now()
-		letStart(c.ctx, c.server)
-		if took := time.Since(from); took < c.least || took > c.most+all/4 {
-			t.Errorf("%s: waited %v, want %v to %v", c.name, took, c.least, c.most)
+		conn.SetReadDeadline(from.Add(5 * time.Second))
+		if _, err := conn.Read(make([]byte, 1)); err != nil {
+			t.Fatal(err)
+		}
+		if silent := time.Since(from); again != (silent > startingTime*3/4) {
+			t.Errorf("connected again: %v, it was spoken to after %v", again, silent)
+		}
+		conn.Close()
+		if err := <-done; err == nil {
+			t.Error("a server that says nothing was accepted")
 		}
 	}
 }

@@ -361,7 +361,7 @@ func (d *native) Plan(delay engine.Delay, rateHz int) engine.Plan {
 	ms := func(x float64) int { return int(x * 1e-3 * float64(rateHz)) }
 	switch delay {
 	case engine.DelayLow:
-		return engine.Plan{CaptureFrames: ms(2), KeepFrames: ms(-2), OutputFrames: []int{ms(9)}}
+		return engine.Plan{CaptureFrames: ms(2), KeepFrames: ms(-2), OutputFrames: []int{ms(10)}}
 	case engine.DelaySafe:
 		return engine.Plan{CaptureFrames: ms(10), KeepFrames: ms(-10), OutputFrames: []int{ms(70)}}
 	}

@@ -222,6 +222,7 @@ func newFaultRig(t *testing.T, kind string, rnd *rand.Rand) *faultRig {
 		t.Fatal(err)
 	}
 	r := &faultRig{top: t, delay: "safe", rigged: &rigged{Server: soundtest.Start(t, kind), t: t, exe: exe}, rnd: rnd, wearing: "wipe-clean", ears: map[string]*listener{}}
+	soundtest.Watch(t)
 	r.rate.Store(faultRate)
 	r.channels.Store(2)
 	r.client = control.NewClient(filepath.Join(r.Dir, "cushwright", "engine.sock"))
@@ -905,7 +906,7 @@ func (r *faultRig) fadeIn() {
 }
 
 // hearing goes through all that the outputs played in a script: at no moment above the ceiling, and no steps that the
-// programme does not make. Where a server was cut off from its sound there is a cut into silence, which no program can
+// programme does not make, but where the machine itself stood still. Where a server was cut off from its sound there is a cut into silence, which no program can
 // prevent; a beginning, and a jump from sound to sound, are ours, unless the programme itself was disturbed just before, or
 // the engine counted a break.
 func (r *faultRig) hearing() {
@@ -916,7 +917,7 @@ func (r *faultRig) hearing() {
 	for _, s := range r.ears[programme].all() {
 		fed = append(fed, disturbed(s)...)
 	}
-	steps, own, cuts := 0, 0, 0
+	steps, own, cuts, stood := 0, 0, 0, 0
 	var raw time.Duration
 	for name, e := range r.ears {
 		if name == programme {
@@ -937,6 +938,10 @@ func (r *faultRig) hearing() {
 				}) {
 					continue
 				}
+				if r.stood(at) {
+					stood++
+					continue
+				}
 				if own++; own < 10 {
 					where += fmt.Sprintf(" %s at %.3f s", name, at.Sub(r.began).Seconds())
 					for k := max(1, i-3); k < min(i+3, len(s.rec.Samples())/2); k++ {
@@ -951,7 +956,7 @@ func (r *faultRig) hearing() {
 	if counted >= int(r.broke) {
 		counted -= int(r.broke)
 	}
-	r.note("loudest %.2f dBFS (%s), raw %v, cuts %d, steps %d, %d of them not in the programme%s, breaks counted %d", dsp.DB(max(loudest, 1e-9)), loudAt, raw, cuts, steps, own, where, counted)
+	r.note("loudest %.2f dBFS (%s), raw %v, cuts %d, steps %d, %d of them where the machine stood still, %d not in the programme%s, breaks counted %d", dsp.DB(max(loudest, 1e-9)), loudAt, raw, cuts, steps, stood, own, where, counted)
 	// A server resamples for an output whose rate is not that of its graph or below ours: what was at the ceiling then swings
 	// about it.
 	over := 1e-4

@@ -200,13 +200,14 @@ type loop struct {
 	ring    *ring
 
 	rateHz    float64
-	keep      int   // frames that should be left in the ring after a callback, to start with; negative: owed to the device
-	target    int   // the same, more after breaks, less again when it was calm for long
-	age       int   // frames rendered
-	owed      int   // frames that the device waits for: asked about and not rendered yet
-	calm      int   // frames since the last break or change
-	periodNs  int64 // of the output
-	period    int   // of the capture, frames
+	keep      int // frames that should be left in the ring after a callback, to start with; negative: owed to the device
+	target    int // the same, more after breaks, less again when it was calm for long
+	age       int // frames rendered
+	owed      int // frames that the device waits for: asked about and not rendered yet
+	calm      int // frames since the last break or change
+	opened    int // the output's period with which the streams were opened, frames
+	asked     int // frames of the last callback: the period may have become longer
+	period    int // of the capture, frames
 	lastNs    int64
 	now       func() int64 // monotonic clock, ns
 	inputGain func() float32
@@ -258,8 +259,7 @@ func newLoop(c loopConfig, m *meters, first *program) (*loop, error) {
 	const maxIn = blockFrames*2 + 512 // generous: ratio and filter length
 	l := &loop{m: m, rateHz: c.rateHz, inputGain: c.inputGain, now: c.now, gain: float64(c.inputGain()),
 		keep: c.keepFrames, target: c.keepFrames, period: c.captureFrames, ring: newRing(max(8*(c.captureFrames+c.outputFrames), int(c.rateHz/2))),
-		periodNs: int64(float64(c.outputFrames) / c.rateHz * 1e9),
-		res:      drift.New(maxIn), servo: drift.NewServo(c.rateHz, float64(c.keepFrames)+float64(c.captureFrames)/2),
+		opened: c.outputFrames, res: drift.New(maxIn), servo: drift.NewServo(c.rateHz, float64(c.keepFrames)+float64(c.captureFrames)/2),
 		cur: first, fade: dsp.NewCrossfade(int(fadeSeconds * c.rateHz)), level: ramp{step: 1 / (startSeconds * c.rateHz)},
 		src: make([]float64, 2*maxIn), buf: make([]float64, 2*blockFrames), old: make([]float64, 2*blockFrames),
 		tmp: make([]float64, 2*blockFrames)}
@@ -324,7 +324,7 @@ func (l *loop) fill() int { return l.ring.fill() - l.owed }
 // render fills out with the next frames.
 func (l *loop) render(out []float32) {
 	now := l.now()
-	if l.lastNs != 0 && now-l.lastNs > l.periodNs*3/2 {
+	if l.lastNs != 0 && float64(now-l.lastNs)*1e-9*l.rateHz > 1.5*float64(max(l.opened, l.asked)) {
 		l.m.late.Add(1)
 	}
 	gap := l.gap.Swap(false)
@@ -343,8 +343,8 @@ func (l *loop) render(out []float32) {
 			l.overs = 0
 		}
 	}
-	l.lastNs = now
 	frames := len(out) / 2
+	l.lastNs, l.asked = now, frames
 	if want := max(0, l.target) + l.res.Need(frames); !l.primed && l.ring.fill() >= want {
 		l.ring.consume(l.ring.fill() - want) // what piled up before the first callback is only delay
 		l.primed, l.splice = true, splice{}

@@ -35,6 +35,28 @@ func testLoop(t testing.TB, match Match, bands ...dsp.Band) (*Session, *loop) {
 	return s, l
 }
 
+// A callback is late by the measure of the period in force: the output's may have become longer since the streams were opened.
+func TestLateByThePeriodInForce(t *testing.T) {
+	s, l := testLoop(t, MatchPink)
+	clock := int64(1)
+	l.now = func() int64 { return clock }
+	for _, c := range []struct {
+		afterMS float64
+		frames  int
+		late    uint64 // so far
+	}{
+		{0, 1920, 0}, {40, 1920, 0}, {59, 1920, 0}, {61, 1920, 1},
+		{40, 3840, 1}, {80, 3840, 1}, {119, 3840, 1}, {121, 3840, 2}, // twice as long
+		{80, 480, 2}, {10, 480, 2}, {59, 480, 2}, {61, 480, 3}, // shorter: what was asked for in the beginning is allowed
+	} {
+		clock += int64(c.afterMS * 1e6)
+		l.render(make([]float32, 2*c.frames))
+		if got := s.m.late.Load(); got != c.late {
+			t.Fatalf("a callback of %d frames after %.0f ms: %d were late, want %d", c.frames, c.afterMS, got, c.late)
+		}
+	}
+}
+
 var tenBands = func() (b []dsp.Band) {
 	for i := range 10 {
 		b = append(b, dsp.Band{Shape: dsp.Bell, FreqHz: 40 * math.Pow(1.8, float64(i)), GainDB: float64(i%5) - 2, Q: 1.2})

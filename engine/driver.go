@@ -54,10 +54,11 @@ type Request struct {
 	// buffer of its own need not call Playback for more before that buffer runs low. It is called on the playback thread.
 	Ready func(frames int) int
 
-	// Both may be nil, and a driver that cannot tell calls neither. They are called on a thread of the driver's, and
-	// wait no more than the others do. Underflow says that the server ran out of what Playback gave it, a gap was heard;
-	// before, that Playback was not called since: what it gives next is heard straight after the gap.
-	Underflow func(before bool)
+	// All three may be nil, and a driver that cannot tell calls none. They are called on a thread of the driver's, and
+	// wait no more than the others do. Underflow says that the server ran out of what Playback gave it, a gap was heard.
+	// Gap, which is called on the playback thread, says that what Playback gives next is heard straight after a gap.
+	Underflow func()
+	Gap       func()
 	Lost      func(error) // the streams ended by themselves: no callback will come again; at most once
 }
 

@@ -64,3 +64,43 @@ func TestSoundBeginsAnewAfterAGap(t *testing.T) {
 		}
 	}
 }
+
+// Where the capture stays away for a moment, the sound dies away and comes again from nothing, however short the moment was: no step is
+// heard at either end.
+func TestSoundComesSoftlyAfterADryRing(t *testing.T) {
+	const n, freq = 96, 200.0
+	own := 2 * math.Pi * freq / 48000 // what a full sine moves by in a frame
+	ran := 0
+	for away := 1; away <= 20; away++ { // periods of 2 ms
+		s, l := testLoop(t, MatchPink)
+		l.keep, l.target, l.period, l.opened = 0, 0, n, n
+		var clock int64
+		l.now = func() int64 { clock += 2e6; return clock }
+		in, out := make([]float32, 2*n), make([]float32, 2*n)
+		worst, last, full := 0.0, 0.0, 0.0
+		for k := range 1000 {
+			if k < 500 || k >= 500+away {
+				for i := range in {
+					in[i] = float32(0.5 * math.Sin(2*math.Pi*freq*float64(k*n+i/2)/48000))
+				}
+				l.capture(in)
+			}
+			l.render(out)
+			for i := 0; i < len(out); i += 2 {
+				y := float64(out[i])
+				if k > 300 {
+					worst = max(worst, math.Abs(y-last))
+					full = max(full, math.Abs(y))
+				}
+				last = y
+			}
+		}
+		ran += int(s.m.underruns.Load())
+		if most := 2 * own * full; worst > most || full < 0.4 { // what is left to die away may be 2 ms
+			t.Errorf("%d periods away: a step of %.4f, the programme has %.4f; peak %.2f", away, worst, own*full, full)
+		}
+	}
+	if ran < 15 {
+		t.Errorf("the ring ran dry %d times", ran)
+	}
+}

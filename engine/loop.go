@@ -234,6 +234,7 @@ type loop struct {
 	clipRun   [2]int
 
 	splice             splice
+	entry              int // frames of the fade-in that are still to come, of what comes into the filters after the ring ran dry
 	src, buf, old, tmp []float64
 }
 
@@ -515,6 +516,7 @@ func (l *loop) fetch(dst []float64) (peak float64) {
 		l.ring.consume(fill)
 		l.res.Process(dst, src)
 		l.primed, l.splice, l.calm = false, splice{}, 0
+		l.entry = int(resumeSeconds * l.rateHz)
 		if l.age > int(graceSeconds*l.rateHz) { // the next start keeps more in hand; a server that only just links the streams proves nothing
 			l.target = min(l.target+l.period/2, l.keep+int(growPeriods*float64(l.period)))
 		}
@@ -525,12 +527,14 @@ func (l *loop) fetch(dst []float64) (peak float64) {
 	if l.splice.at < l.splice.total {
 		l.mixSplice(src)
 	}
+	l.enter(src)
 	peak = l.meterInput(src)
 	scale(src, l.gain, g)
 	l.gain = g
 	used := l.res.Process(dst, src)
 	l.inTrue.Process(src[:2*used])
 	l.ring.consume(used)
+	l.entry = max(0, l.entry-used)
 	if l.splice.total > 0 {
 		l.splice.at += used
 	}
@@ -541,6 +545,17 @@ func (l *loop) fetch(dst []float64) (peak float64) {
 		l.minFil, l.winLen = math.MaxInt, 0
 	}
 	return peak * g
+}
+
+// enter fades src in after the ring ran dry. The filters are still sounding then: the level at their output goes down and up over what that
+// leaves, and may not have got far.
+func (l *loop) enter(src []float64) {
+	total := resumeSeconds * l.rateHz
+	for i := 0; i < min(l.entry, len(src)/2); i++ {
+		w := 0.5 + 0.5*math.Cos(math.Pi*(float64(l.entry-i)-0.5)/total)
+		src[2*i] *= w
+		src[2*i+1] *= w
+	}
 }
 
 // watchFill begins a splice where the supervisor wishes for more frames in the ring, or where a second's worth of fills

@@ -456,12 +456,8 @@ func (s *Session) open(ctx context.Context) error {
 	l.mute.Store(s.muted || s.aside)
 	l.steady.Store(s.steady)
 	req.Capture, req.Playback, req.Ready = l.capture, l.render, l.ready
-	req.Underflow = func(before bool) {
-		s.m.underflows.Add(1)
-		if before {
-			l.gap.Store(true)
-		}
-	}
+	req.Underflow = func() { s.m.underflows.Add(1) }
+	req.Gap = func() { l.gap.Store(true) }
 	st, err := waitFor(s, func() (Stream, error) { return s.driver.Open(req) })
 	if err != nil {
 		return err

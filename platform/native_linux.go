@@ -46,12 +46,16 @@ type wire struct {
 	capture   func([]float32) // what to do with audio; set before the thread starts
 	playback  func([]float32)
 	ready     func(frames int) int // how many of the frames that are owed playback has; nil: all
-	underflow func(before bool)
+	underflow func()
+	gap       func()
 	lost      func(error)
 
-	patience atomic.Int64 // frames that may be owed before the server is about to run dry
-	owed     int          // frames asked for and not given yet; of the thread, like stream
-	stream   uint32       // the server's number for the output
+	buffer  atomic.Int64 // the output's, frames
+	request atomic.Int64 // the least that the server asks for at once, frames
+	owed    int          // frames asked for and not given yet; of the thread, like the following
+	told    bool         // the server has run dry since something was given last
+	dry     bool         // what is owed begins with frames whose time is over
+	stream  uint32       // the server's number for the output
 
 	control chan []byte // control packets for the library
 	rest    []byte      // of the library's reading goroutine
@@ -89,7 +93,7 @@ func (w *wire) take(conn net.Conn) error {
 	unix.SetsockoptTimeval(fd, unix.SOL_SOCKET, unix.SO_SNDTIMEO, &tv)
 	w.Conn, w.fd = conn, fd
 	w.closing.Store(false)
-	w.rest, w.packet, w.owed = nil, nil, 0
+	w.rest, w.packet, w.owed, w.told, w.dry = nil, nil, 0, false, false
 	w.control = make(chan []byte, controlQueue)
 	w.ended = make(chan struct{})
 	w.in = make([]float32, 2*mostFrames)
@@ -171,19 +175,47 @@ func (w *wire) settle() error {
 		return nil
 	}
 	n := w.owed
+	buffer := int(w.buffer.Load())
+	over := w.owed + int(w.request.Load()) - buffer // > 0: the buffer may be empty before the server asks again
 	if w.ready != nil {
-		if n = max(0, min(n, w.ready(n))); n < w.owed && w.owed > int(w.patience.Load()) && !w.more() {
+		if n = max(0, min(n, w.ready(n))); n < w.owed && over > 0 && !w.more() {
 			n = w.owed
 		}
 	}
+	// The server's clock goes on while it is dry: it asks for the frames whose time is over as well, and drops them when they come.
+	if buffer > 0 && (w.owed > buffer || w.told && over > 0) {
+		w.dry = true
+	}
+	w.told = w.told && n == 0
 	w.owed -= n
+	if w.dry {
+		past := max(0, min(n, over))
+		if err := w.play(w.stream, past, w.mute); err != nil {
+			return err
+		}
+		if n -= past; n == 0 {
+			return nil
+		}
+		w.dry = false
+		if w.gap != nil {
+			w.gap()
+		}
+	}
 	return w.play(w.stream, n, w.playback)
+}
+
+// mute takes what would have been heard and gives silence: where the server drops less than was thought, a gap is a little longer, and no
+// piece of sound stands alone in it.
+func (w *wire) mute(out []float32) {
+	w.playback(out)
+	clear(out)
 }
 
 // patient says how long the output's buffer is and how little of it the server asks for at once, in bytes. Less than that left
 // means that it may run dry before it asks again.
 func (w *wire) patient(buffer, request uint32) {
-	w.patience.Store(int64(max(0, int(buffer)-int(request)) / frameBytes))
+	w.buffer.Store(int64(buffer / frameBytes))
+	w.request.Store(int64(min(buffer, request) / frameBytes))
 }
 
 // more waits a moment for packets: a server that was late itself has several to send.
@@ -231,8 +263,9 @@ func (w *wire) handle(channel uint32, packet []byte) error {
 		}
 		return nil
 	case proto.OpUnderflow:
+		w.told = true
 		if w.underflow != nil {
-			w.underflow(w.owed > 0) // what is owed comes after the gap
+			w.underflow()
 		}
 		return nil
 	case proto.OpPlaybackStreamKilled, proto.OpRecordStreamKilled:
@@ -387,7 +420,7 @@ func (d *native) Open(req engine.Request) (engine.Stream, error) {
 		s.Close()
 		return nil, devErr(action, object, engine.Reopen, err)
 	}
-	w := &wire{capture: req.Capture, playback: req.Playback, ready: req.Ready, underflow: req.Underflow, lost: req.Lost}
+	w := &wire{capture: req.Capture, playback: req.Playback, ready: req.Ready, underflow: req.Underflow, gap: req.Gap, lost: req.Lost}
 	p, err := d.connect(w)
 	if err != nil {
 		return fail("connect to", d.server, err)

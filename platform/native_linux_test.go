@@ -3,6 +3,8 @@ package platform
 import (
 	"encoding/binary"
 	"fmt"
+	"io"
+	"math"
 	"net"
 	"os"
 	"path/filepath"
@@ -97,34 +99,38 @@ func TestWire(t *testing.T) {
 }
 
 // What is asked for is given as far as there is sound for it, once for all packets in hand; the rest follows when the capture has
-// brought it, or when the server is about to run dry. An underflow is told with whether what comes next comes after it.
+// brought it, or when the server is about to run dry. Where it has run dry, the frames whose time is over are given as silence, and what
+// comes after them is said to follow a gap; where an answer was on its way, the sound has gone on by itself.
 func TestWireOwes(t *testing.T) {
 	request, dry := packet(controlPacket, words(proto.OpRequest, controlPacket, 3, 10*frameBytes)), packet(controlPacket, words(proto.OpUnderflow, controlPacket, 3))
 	audio := packet(7, make([]byte, 10*frameBytes))
 	for _, c := range []struct {
 		have    int
 		batches []string // r: a request for ten frames, u: an underflow, c: ten frames captured
-		want    []string // what comes of each: pN: N frames played, b: an underflow before them, u: another
+		want    []string // what comes of each: pN: N frames played, u: an underflow is told, g: a gap
 	}{
 		{100, []string{"r"}, []string{"p10"}},
-		{100, []string{"ru"}, []string{"bp10"}},
-		{100, []string{"rur"}, []string{"bp20"}},
+		{100, []string{"ru"}, []string{"up10"}},
 		{100, []string{"r", "u", "r"}, []string{"p10", "u", "p10"}},
-		{100, []string{"u", "r"}, []string{"u", "p10"}},
-		{100, []string{"ruru"}, []string{"bbp20"}},
+		{100, []string{"ruru"}, []string{"uup20"}},
 		{5, []string{"r", "c"}, []string{"p5", "p5"}},
 		{0, []string{"rc"}, []string{"p10"}},
 		{0, []string{"r", "r", "c", "c"}, []string{"", "", "p10", "p10"}},
-		{0, []string{"r", "u", "c"}, []string{"", "b", "p10"}},
-		{5, []string{"r", "r", "r"}, []string{"p5", "", "p25"}}, // 25 owed: more than the patience
+		{0, []string{"r", "u", "c"}, []string{"", "u", "p10"}},
+		{5, []string{"r", "r", "r"}, []string{"p5", "", "p25"}}, // 25 owed: the buffer has 7 left, less than a request
 		{3, []string{"rrr", "r"}, []string{"p30", ""}},
+		{100, []string{"rrrr"}, []string{"p18gp22"}}, // 40 owed of a buffer of 32: 8 are over, and 10 may be when they arrive
+		{100, []string{"rrru"}, []string{"up8gp22"}}, // the server was dry before it asked
+		{100, []string{"rrru", "r", "rrru"}, []string{"up8gp22", "p10", "up8gp22"}},
+		{100, []string{"rrrrrrr", "r"}, []string{"p48gp22", "p10"}},
+		{0, []string{"rrrr", "r"}, []string{"p18gp22", ""}}, // nothing to give: all the same
 	} {
 		said := make(chan string, 16)
 		have := c.have
 		w := &wire{capture: func(s []float32) { have += len(s) / 2 },
-			playback:  func(s []float32) { clear(s); have = max(0, have-len(s)/2); said <- fmt.Sprint("p", len(s)/2) },
+			playback:  func(s []float32) { have = max(0, have-len(s)/2); said <- fmt.Sprint("p", len(s)/2) },
 			ready:     func(n int) int { return min(n, have) },
-			underflow: func(before bool) { said <- map[bool]string{true: "b", false: "u"}[before] }}
+			underflow: func() { said <- "u" }, gap: func() { said <- "g" }}
 		w.patient(32*frameBytes, 10*frameBytes)
 		far := wired(t, w)
 		for i, b := range c.batches {
@@ -151,6 +157,36 @@ func TestWireOwes(t *testing.T) {
 			}
 			if got != c.want[i] {
 				t.Errorf("%d frames at first, %q: of %q came %q, want %q", c.have, c.batches, b, got, c.want[i])
+			}
+		}
+	}
+}
+
+// What a server that ran dry will drop is silence, in case it does not.
+func TestWireGivesSilenceForWhatIsOver(t *testing.T) {
+	w := &wire{capture: func([]float32) {}, playback: func(s []float32) {
+		for i := range s {
+			s[i] = 1
+		}
+	}, ready: func(n int) int { return n }}
+	w.patient(32*frameBytes, 10*frameBytes)
+	far := wired(t, w)
+	far.Write(packet(controlPacket, words(proto.OpRequest, controlPacket, 3, 40*frameBytes)))
+	far.SetReadDeadline(time.Now().Add(5 * time.Second))
+	for _, c := range []struct {
+		frames int
+		value  uint32
+	}{{18, 0}, {22, math.Float32bits(1)}} {
+		b := make([]byte, packetHeader+c.frames*frameBytes)
+		if _, err := io.ReadFull(far, b); err != nil {
+			t.Fatal(err)
+		}
+		if size := binary.BigEndian.Uint32(b); int(size) != c.frames*frameBytes {
+			t.Fatalf("a packet of %d bytes, want %d frames", size, c.frames)
+		}
+		for at := packetHeader; at < len(b); at += 4 {
+			if v := binary.LittleEndian.Uint32(b[at:]); v != c.value {
+				t.Fatalf("byte %d of %d frames: %#x, want %#x", at, c.frames, v, c.value)
 			}
 		}
 	}
@@ -222,7 +258,7 @@ func FuzzWire(f *testing.F) {
 			if len(s) == 0 || len(s)%2 != 0 {
 				t.Errorf("%d samples", len(s))
 			}
-		}, playback: func(s []float32) { clear(s) }, underflow: func(bool) {}, ready: func(n int) int { return n / 2 },
+		}, playback: func(s []float32) { clear(s) }, underflow: func() {}, gap: func() {}, ready: func(n int) int { return n / 2 },
 			in: make([]float32, 2*mostFrames), out: make([]float32, packetHeader/4+2*mostFrames), control: make(chan []byte, controlQueue)}
 		for len(b) >= packetHeader {
 			size := min(int(binary.BigEndian.Uint32(b)), len(b)-packetHeader)

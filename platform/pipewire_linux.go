@@ -185,8 +185,13 @@ func cwPipewirePlayback(handle C.uintptr_t, out *C.float, frames C.uint32_t, mis
 	now := time.Since(s.start)
 	cycle := time.Duration(float64(max(int64(frames), s.frames.Swap(int64(frames)))) / float64(s.req.RateHz) * float64(time.Second))
 	late := missed < 0 && s.last != 0 && now-s.last > 2*cycle+time.Millisecond // where the graph does not say
-	if (late || missed > 0) && s.req.Underflow != nil {
-		s.req.Underflow(true)
+	if late || missed > 0 {
+		if s.req.Underflow != nil {
+			s.req.Underflow()
+		}
+		if s.req.Gap != nil {
+			s.req.Gap()
+		}
 	}
 	s.last = now
 	s.req.Playback(unsafe.Slice((*float32)(unsafe.Pointer(out)), 2*int(frames)))

@@ -95,7 +95,7 @@ func TestGraphInStep(t *testing.T) {
 		}
 	}
 	var gone atomic.Int64
-	req.Underflow = func(bool) { gone.Add(1) }
+	req.Underflow = func() { gone.Add(1) }
 	st, err := g.Open(req)
 	if err != nil {
 		t.Fatal(err)

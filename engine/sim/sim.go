@@ -141,7 +141,8 @@ func (b *buffered) want() {
 	n := copy(b.out, b.buf)
 	b.buf = b.buf[:copy(b.buf, b.buf[n:])]
 	if b.owed += b.period(); n < len(b.out) {
-		b.r.Underflow(true)
+		b.r.Underflow()
+		b.r.Gap()
 	}
 	b.settle()
 }

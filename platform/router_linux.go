@@ -89,8 +89,9 @@ func (r *router) Take(ctx context.Context, output string) (engine.Route, error) 
 }
 
 // startingTime is how long a PipeWire that was started again is not spoken to. Its session manager (WirePlumber 0.4.13) can stay shut for
-// ever where clients come before it: by trial one of seventeen starts with a client that tried all the time, none of forty without.
-const startingTime = 500 * time.Millisecond
+// ever where clients come before it: by trial one of seventeen starts with a client that tried all the time, none of forty without. A busy machine
+// starts it more slowly; the restart is still over well within the 2 s that are allowed.
+const startingTime = 700 * time.Millisecond
 
 func (r *router) connect(ctx context.Context) error {
 	wake, dirty := make(chan struct{}, 1), new(atomic.Uint32)

@@ -166,6 +166,8 @@ func (s *Server) launch() {
 		s.await("pipewire", func() error { return exists(filepath.Join(s.Dir, "pipewire-0")) })
 		s.run(env, "wireplumber")
 		s.run(env, "pipewire-pulse")
+		// Its session manager (WirePlumber 0.4.13) can stay shut for ever where a client comes before it. The first would be this test's own.
+		time.Sleep(500 * time.Millisecond)
 	default:
 		s.t.Fatalf("soundtest: no server of kind %q", s.Kind)
 	}

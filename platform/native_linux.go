@@ -57,6 +57,10 @@ type wire struct {
 	dry     bool         // what is owed begins with frames whose time is over
 	stream  uint32       // the server's number for the output
 
+	waits    int            // for more, since what is owed was last given
+	poll     [1]unix.PollFd // of the thread, for more: here, for it must not allocate
+	pollTime unix.Timespec
+
 	control chan []byte // control packets for the library
 	rest    []byte      // of the library's reading goroutine
 	ended   chan struct{}
@@ -93,7 +97,7 @@ func (w *wire) take(conn net.Conn) error {
 	unix.SetsockoptTimeval(fd, unix.SOL_SOCKET, unix.SO_SNDTIMEO, &tv)
 	w.Conn, w.fd = conn, fd
 	w.closing.Store(false)
-	w.rest, w.packet, w.owed, w.told, w.dry = nil, nil, 0, false, false
+	w.rest, w.packet, w.owed, w.told, w.dry, w.waits = nil, nil, 0, false, false, 0
 	w.control = make(chan []byte, controlQueue)
 	w.ended = make(chan struct{})
 	w.in = make([]float32, 2*mostFrames)
@@ -174,22 +178,29 @@ func (w *wire) settle() error {
 	if w.owed == 0 || w.playback == nil {
 		return nil
 	}
-	n := w.owed
 	buffer := int(w.buffer.Load())
 	over := w.owed + int(w.request.Load()) - buffer // > 0: the buffer may be empty before the server asks again
-	if w.ready != nil {
-		if n = max(0, min(n, w.ready(n))); n < w.owed && over > 0 && !w.more() {
-			n = w.owed
-		}
-	}
-	// The server's clock goes on while it is dry: it asks for the frames whose time is over as well, and drops them when they come.
+	// The server's clock goes on while it is dry: it asks for the frames whose time is over as well, and drops them when they come. While this
+	// process stood still the connection filled up, and what the server could not ask for any more it asks for as soon as that was read.
 	if buffer > 0 && (w.owed > buffer || w.told && over > 0) {
 		w.dry = true
+		if w.waits < mostWaits && w.more(moments) {
+			w.waits++
+			return nil
+		}
+	}
+	w.waits = 0
+	n := w.owed
+	if w.ready != nil {
+		if n = max(0, min(n, w.ready(n))); n < w.owed && over > 0 && !w.more(moment) {
+			n = w.owed
+		}
 	}
 	w.told = w.told && n == 0
 	w.owed -= n
 	if w.dry {
-		past := max(0, min(n, over))
+		// It asks by way of a thread that may be late itself, the more so where the buffer had to grow.
+		past := max(0, min(n, w.owed+n-buffer+max(int(w.request.Load()), buffer/4)))
 		if err := w.play(w.stream, past, w.mute); err != nil {
 			return err
 		}
@@ -218,11 +229,20 @@ func (w *wire) patient(buffer, request uint32) {
 	w.request.Store(int64(min(buffer, request) / frameBytes))
 }
 
-// more waits a moment for packets: a server that was late itself has several to send.
-func (w *wire) more() bool {
-	const moment = 300 * time.Microsecond
-	t := unix.NsecToTimespec(int64(moment))
-	n, err := unix.Ppoll([]unix.PollFd{{Fd: int32(w.fd), Events: unix.POLLIN}}, &t, nil)
+// How long more packets are waited for: before the server is dry, and after. The latter is less than it takes the server to ask again where
+// it is not behind.
+const (
+	moment  = 300 * time.Microsecond
+	moments = 1 * time.Millisecond
+
+	mostWaits = 8 // of the latter in a row: capture and requests by turns leave no such pause
+)
+
+// more waits for packets: a server that was late itself has several to send.
+func (w *wire) more(wait time.Duration) bool {
+	w.poll[0] = unix.PollFd{Fd: int32(w.fd), Events: unix.POLLIN}
+	w.pollTime = unix.NsecToTimespec(int64(wait))
+	n, err := unix.Ppoll(w.poll[:], &w.pollTime, nil)
 	return err == nil && n > 0
 }
 

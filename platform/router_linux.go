@@ -110,6 +110,7 @@ func (r *router) connect(ctx context.Context) error {
 			select {
 			case <-time.After(startingTime):
 			case <-ctx.Done():
+				return nil, ctx.Err()
 			}
 		}
 		return handshake(conn, event)

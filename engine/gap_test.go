@@ -3,6 +3,8 @@ package engine
 import (
 	"math"
 	"testing"
+
+	"cushwright/dsp/drift"
 )
 
 // After a gap at the device, and after a standstill of the whole process, the sound begins anew: from silence, with a fade, not
@@ -103,4 +105,73 @@ func TestSoundComesSoftlyAfterADryRing(t *testing.T) {
 	if ran < 15 {
 		t.Errorf("the ring ran dry %d times", ran)
 	}
+}
+
+// A break leaves the delay as it was: where the ring ran dry it begins again with what it had, plus what it is to hold more from then on.
+// How long the capture was away and where in its period it came back is nothing to it.
+func TestBreakKeepsTheDelay(t *testing.T) {
+	const (
+		tick   = 12 // frames: 0.25 ms
+		period = 192
+		ask    = 96
+		buffer = 768
+	)
+	in, out := make([]float32, 2*period), make([]float32, 2*8192)
+	worst, ran := 0.0, 0
+	for away := 800; away < 800+4*period; away += 60 { // frames
+		for phase := 0; phase < period; phase += 48 {
+			for _, flows := range []bool{false, true} { // the server says that it ran dry, too
+				s, l := testLoop(t, MatchPink)
+				l.keep, l.target, l.period, l.opened, l.grows = -period, -period, period, buffer, true
+				l.servo = drift.NewServo(48000, -period+period/2)
+				at, owed, lastIn := 0, 0, 0
+				l.now = func() int64 { return 1 + int64(float64(at)/48000*1e9) }
+				play := func(n int) { l.render(out[:2*n]); owed -= n }
+				// runs for so many frames, and says what the delay is in their last second
+				run := func(frames int, capturing bool) float64 {
+					sum, n := 0.0, 0
+					for end := at + frames; at < end; at += tick {
+						if capturing && at >= lastIn+period {
+							lastIn = at - (at-phase)%period
+							l.capture(in)
+						}
+						if at%ask == 0 {
+							owed += ask
+						}
+						if owed > 0 {
+							k := l.ready(owed)
+							if k < owed && owed+ask > buffer {
+								k = owed
+							}
+							if k > 0 {
+								play(k)
+							}
+						}
+						if end-at <= 48000 {
+							sum += float64(l.ring.fill()-owed) + float64(at-lastIn)
+							n++
+						}
+					}
+					return sum / float64(n)
+				}
+				before := run(4*48000, true)
+				if flows {
+					s.m.underflows.Add(1)
+				}
+				run(away, false)
+				lastIn = at - period
+				after := run(4*48000, true)
+				ran += int(s.m.underruns.Load())
+				want := before
+				if !flows {
+					want += period / 2
+				}
+				worst = max(worst, math.Abs(after-want))
+				if math.Abs(after-want) > 0.0007*48000 {
+					t.Errorf("%d frames away, phase %d, ran dry %v: the delay is %.2f ms more than before, want %.2f", away, phase, flows, (after-before)/48, (want-before)/48)
+				}
+			}
+		}
+	}
+	t.Logf("off by %.2f ms at most; ran dry %d times", worst/48, ran)
 }

@@ -27,6 +27,7 @@ const (
 	easeDBPerSec  = 0.25 // and how fast it lets it come up again
 	liftDBPerSec  = 6.0  // how fast a program with less headroom comes up to its level
 	fullScale     = 32766.5 / 32768
+	sameSeconds   = 0.0005 // the servo works off so much of a delay that is not as it was; more is a splice
 	calmSeconds   = 600.0
 	growPeriods   = 4.0 // how much more than at the start is left in the ring after many breaks, in capture periods
 )
@@ -219,10 +220,15 @@ type loop struct {
 	minFil int // smallest fill after a read since winLen was 0
 	winLen int
 	// The delay that a start happens to have is kept: the servo's fill is counted from what was found in the first
-	// settleSeconds, within a capture period of the target. What it has beyond that is taken out, or put in, by a splice.
+	// settleSeconds, within a capture period of the target. What it has beyond that is taken out, or put in, by a splice;
+	// and so is what a break has left it with more or less than before.
 	found, bias float64
-	settle      int // frames still to be averaged
-	settled     int // callbacks averaged
+	settle      int    // frames still to be averaged
+	settled     int    // callbacks averaged
+	kept        bool   // bias is that of a delay that was heard
+	asks        bool   // the output has a buffer of its own, from which it can wait
+	grows       bool   // that buffer grows after the server ran dry
+	flows       uint64 // times the server had run dry at the last callback
 
 	cur, next *program
 	fade      *dsp.Crossfade
@@ -252,6 +258,7 @@ type loopConfig struct {
 	guard                       bool
 	ceilingDB                   float64
 	aheadS                      float64 // how far the guard looks ahead, s
+	outputGrows                 bool    // a larger output buffer answers for a server that ran dry; see Session.adapt
 	inputGain                   func() float32
 	now                         func() int64
 }
@@ -259,7 +266,7 @@ type loopConfig struct {
 func newLoop(c loopConfig, m *meters, first *program) (*loop, error) {
 	const maxIn = blockFrames*2 + 512 // generous: ratio and filter length
 	l := &loop{m: m, rateHz: c.rateHz, inputGain: c.inputGain, now: c.now, gain: float64(c.inputGain()),
-		keep: c.keepFrames, target: c.keepFrames, period: c.captureFrames, ring: newRing(max(8*(c.captureFrames+c.outputFrames), int(c.rateHz/2))),
+		keep: c.keepFrames, target: c.keepFrames, grows: c.outputGrows, period: c.captureFrames, ring: newRing(max(8*(c.captureFrames+c.outputFrames), int(c.rateHz/2))),
 		opened: c.outputFrames, res: drift.New(maxIn), servo: drift.NewServo(c.rateHz, float64(c.keepFrames)+float64(c.captureFrames)/2),
 		cur: first, fade: dsp.NewCrossfade(int(fadeSeconds * c.rateHz)), level: ramp{step: 1 / (startSeconds * c.rateHz)},
 		src: make([]float64, 2*maxIn), buf: make([]float64, 2*blockFrames), old: make([]float64, 2*blockFrames),
@@ -301,7 +308,7 @@ func (l *loop) capture(in []float32) {
 // is the moment at which the fill is read.
 func (l *loop) ready(frames int) int {
 	asked := frames - l.owed
-	l.owed = frames
+	l.owed, l.asks = frames, true
 	if !l.primed {
 		return max(0, frames+min(0, l.target)) // silence
 	}
@@ -350,7 +357,7 @@ func (l *loop) render(out []float32) {
 		l.ring.consume(l.ring.fill() - want) // what piled up before the first callback is only delay
 		l.primed, l.splice = true, splice{}
 		l.servo.Reset()
-		l.found, l.bias, l.settle, l.settled = 0, 0, int(settleSeconds*l.rateHz), 0
+		l.found, l.settle, l.settled = 0, int(settleSeconds*l.rateHz), 0
 		l.minFil, l.winLen = math.MaxInt, 0
 	}
 	if l.primed {
@@ -383,6 +390,7 @@ func (l *loop) render(out []float32) {
 		l.winLen += frames
 	}
 	l.age += frames
+	l.flows = l.m.underflows.Load()
 	l.m.callbacks.Add(1)
 }
 
@@ -404,13 +412,15 @@ func (l *loop) steer(fill float64, frames int) {
 		if l.settle -= frames; l.settle <= 0 {
 			period := float64(l.period)
 			off := l.found/float64(l.settled) - float64(l.target) - period/2
-			switch {
-			case off > period:
-				l.trim(int(off))
-			case off < -period/2:
-				l.lengthen(int(-off))
-			default:
+			if !l.kept && off <= period && off >= -period/2 {
 				l.bias = off
+			}
+			l.kept = true
+			switch more := off - l.bias; {
+			case more > sameSeconds*l.rateHz:
+				l.trim(int(more))
+			case more < -sameSeconds*l.rateHz:
+				l.lengthen(int(-more))
 			}
 		}
 		return
@@ -517,7 +527,8 @@ func (l *loop) fetch(dst []float64) (peak float64) {
 		l.res.Process(dst, src)
 		l.primed, l.splice, l.calm = false, splice{}, 0
 		l.entry = int(resumeSeconds * l.rateHz)
-		if l.age > int(graceSeconds*l.rateHz) { // the next start keeps more in hand; a server that only just links the streams proves nothing
+		answered := l.grows && l.m.underflows.Load() != l.flows
+		if l.age > int(graceSeconds*l.rateHz) && !answered { // the next start keeps more in hand; a server that only just links the streams proves nothing
 			l.target = min(l.target+l.period/2, l.keep+int(growPeriods*float64(l.period)))
 		}
 		l.level.step = 1 / (resumeSeconds * l.rateHz) // down over the filters' tails, up again when sound is back
@@ -577,9 +588,9 @@ func (l *loop) watchFill() {
 	}
 }
 
-// trim takes skip frames of delay out.
+// trim takes skip frames of delay out. An output with a buffer of its own waits until the ring has them.
 func (l *loop) trim(skip int) {
-	if skip > 0 && l.ring.fill() > skip && l.splice.total == 0 {
+	if skip > 0 && (l.ring.fill() > skip || l.asks && skip <= 2*l.period) && l.splice.total == 0 {
 		l.splice = splice{to: skip, total: int(spliceSeconds * l.rateHz)}
 		l.m.trims.Add(1)
 	}

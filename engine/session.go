@@ -448,7 +448,8 @@ func (s *Session) open(ctx context.Context) error {
 		now = c.Now
 	}
 	l, err := newLoop(loopConfig{rateHz: rate, captureFrames: req.CaptureFrames, outputFrames: req.OutputFrames, keepFrames: s.plan.KeepFrames, guard: s.set.Guard,
-		aheadS: s.set.Delay.lookAheadS(), ceilingDB: max(leastCeilingDB, s.set.CeilingDB-s.route.MixDB), inputGain: gain, now: now}, s.m, p)
+		aheadS: s.set.Delay.lookAheadS(), ceilingDB: max(leastCeilingDB, s.set.CeilingDB-s.route.MixDB), inputGain: gain, now: now,
+		outputGrows: !s.plan.InStep && len(s.plan.OutputFrames) > 1}, s.m, p)
 	if err != nil {
 		return &Error{"open", req.OutputID, GiveUp, err}
 	}

@@ -190,17 +190,26 @@ func (w *wire) settle() error {
 		}
 	}
 	w.waits = 0
+	// must is what is given whether it is there or not: all, where the server is about to run dry, and where it is dry already, what is over. It asks
+	// by way of a thread that may be late itself, the more so where the buffer had to grow.
+	past, must := 0, 0
+	switch {
+	case w.dry:
+		past = max(0, min(w.owed, w.owed-buffer+max(int(w.request.Load()), buffer/4)))
+		must = past
+	case over > 0:
+		must = w.owed
+	}
 	n := w.owed
 	if w.ready != nil {
-		if n = max(0, min(n, w.ready(n))); n < w.owed && over > 0 && !w.more(moment) {
-			n = w.owed
+		if n = max(0, min(n, w.ready(n))); n < must && !w.more(moment) {
+			n = must
 		}
 	}
 	w.told = w.told && n == 0
 	w.owed -= n
 	if w.dry {
-		// It asks by way of a thread that may be late itself, the more so where the buffer had to grow.
-		past := max(0, min(n, w.owed+n-buffer+max(int(w.request.Load()), buffer/4)))
+		past = min(n, past)
 		if err := w.play(w.stream, past, w.mute); err != nil {
 			return err
 		}

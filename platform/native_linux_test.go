@@ -123,7 +123,9 @@ func TestWireOwes(t *testing.T) {
 		{100, []string{"rrru"}, []string{"up8gp22"}}, // the server was dry before it asked
 		{100, []string{"rrru", "r", "rrru"}, []string{"up8gp22", "p10", "up8gp22"}},
 		{100, []string{"rrrrrrr", "r"}, []string{"p48gp22", "p10"}},
-		{0, []string{"rrrr", "r"}, []string{"p18gp22", ""}}, // nothing to give: all the same
+		{0, []string{"rrrr", "r"}, []string{"p18", "p10"}},     // nothing to give: silence, and no sound to follow it
+		{25, []string{"rrrr", "c"}, []string{"p18gp7", "p10"}}, // the buffer holds 17 then, more than a request: the rest can wait
+		{5, []string{"rrrr", "cr", "c"}, []string{"p18", "p10", "gp10"}},
 	} {
 		said := make(chan string, 16)
 		have := c.have

@@ -107,71 +107,111 @@ func TestSoundComesSoftlyAfterADryRing(t *testing.T) {
 	}
 }
 
+// waiting is a loop on an output with a buffer of its own, which asks every 2 ms for what it has taken and gives way until it is nearly empty. The
+// capture brings 4 ms at a time, on a clock that is faster by so many ppm.
+type waiting struct {
+	l        *loop
+	ppm      float64
+	at, owed int     // frames: the time, and what is asked for and not given
+	next     float64 // time of the next capture callback, frames
+	in, out  []float32
+}
+
+const (
+	waitingTick   = 12 // frames
+	waitingPeriod = 192
+	waitingBuffer = 768
+)
+
+func newWaiting(t *testing.T, phase int, ppm float64) (*Session, *waiting) {
+	s, l := testLoop(t, MatchPink)
+	l.keep, l.target, l.period, l.opened, l.grows = -waitingPeriod, -waitingPeriod, waitingPeriod, waitingBuffer, true
+	l.servo = drift.NewServo(48000, -waitingPeriod+waitingPeriod/2)
+	w := &waiting{l: l, ppm: ppm, next: float64(phase), in: make([]float32, 2*waitingPeriod), out: make([]float32, 2*8192)}
+	l.now = func() int64 { return 1 + int64(float64(w.at)/48000*1e9) }
+	return s, w
+}
+
+// run goes on for so many frames. It returns the delay that does not lie in the output's buffer, a mean of the last second, frames.
+func (w *waiting) run(frames int, capturing bool, each func()) float64 {
+	const ask = 96
+	sum, n, heard := 0.0, 0, 0.0
+	for end := w.at + frames; w.at < end; w.at += waitingTick {
+		if float64(w.at) >= w.next {
+			heard = w.next
+			w.next += waitingPeriod / (1 + w.ppm*1e-6)
+			if capturing {
+				w.l.capture(w.in)
+			}
+		}
+		if w.at%ask == 0 {
+			w.owed += ask
+		}
+		if w.owed > 0 {
+			k := w.l.ready(w.owed)
+			if k < w.owed && w.owed+ask > waitingBuffer {
+				k = w.owed
+			}
+			if k > 0 {
+				w.l.render(w.out[:2*k])
+				w.owed -= k
+			}
+		}
+		if each != nil {
+			each()
+		}
+		if end-w.at <= 48000 {
+			sum += float64(w.l.ring.fill()-w.owed) + float64(w.at) - heard
+			n++
+		}
+	}
+	return sum / float64(n)
+}
+
 // A break leaves the delay as it was: where the ring ran dry it begins again with what it had, plus what it is to hold more from then on.
 // How long the capture was away and where in its period it came back is nothing to it.
 func TestBreakKeepsTheDelay(t *testing.T) {
-	const (
-		tick   = 12 // frames: 0.25 ms
-		period = 192
-		ask    = 96
-		buffer = 768
-	)
-	in, out := make([]float32, 2*period), make([]float32, 2*8192)
 	worst, ran := 0.0, 0
-	for away := 800; away < 800+4*period; away += 60 { // frames
-		for phase := 0; phase < period; phase += 48 {
+	for away := 800; away < 800+4*waitingPeriod; away += 60 { // frames
+		for phase := 0; phase < waitingPeriod; phase += 48 {
 			for _, flows := range []bool{false, true} { // the server says that it ran dry, too
-				s, l := testLoop(t, MatchPink)
-				l.keep, l.target, l.period, l.opened, l.grows = -period, -period, period, buffer, true
-				l.servo = drift.NewServo(48000, -period+period/2)
-				at, owed, lastIn := 0, 0, 0
-				l.now = func() int64 { return 1 + int64(float64(at)/48000*1e9) }
-				play := func(n int) { l.render(out[:2*n]); owed -= n }
-				// runs for so many frames, and says what the delay is in their last second
-				run := func(frames int, capturing bool) float64 {
-					sum, n := 0.0, 0
-					for end := at + frames; at < end; at += tick {
-						if capturing && at >= lastIn+period {
-							lastIn = at - (at-phase)%period
-							l.capture(in)
-						}
-						if at%ask == 0 {
-							owed += ask
-						}
-						if owed > 0 {
-							k := l.ready(owed)
-							if k < owed && owed+ask > buffer {
-								k = owed
-							}
-							if k > 0 {
-								play(k)
-							}
-						}
-						if end-at <= 48000 {
-							sum += float64(l.ring.fill()-owed) + float64(at-lastIn)
-							n++
-						}
-					}
-					return sum / float64(n)
-				}
-				before := run(4*48000, true)
+				s, w := newWaiting(t, phase, 0)
+				before := w.run(4*48000, true, nil)
 				if flows {
 					s.m.underflows.Add(1)
 				}
-				run(away, false)
-				lastIn = at - period
-				after := run(4*48000, true)
+				w.run(away, false, nil)
+				after := w.run(4*48000, true, nil)
 				ran += int(s.m.underruns.Load())
 				want := before
 				if !flows {
-					want += period / 2
+					want += waitingPeriod / 2
 				}
 				worst = max(worst, math.Abs(after-want))
-				if math.Abs(after-want) > 0.0007*48000 {
+				if math.Abs(after-want) > 0.0005*48000 {
 					t.Errorf("%d frames away, phase %d, ran dry %v: the delay is %.2f ms more than before, want %.2f", away, phase, flows, (after-before)/48, (want-before)/48)
 				}
 			}
 		}
 	}
-	t.Logf("off by %.2f ms at most; ran dry %d times", worst/48, ran)
+	if t.Logf("off by %.2f ms at most; the ring ran dry %d times", worst/48, ran); ran == 0 {
+		t.Error("the ring never ran dry")
+	}
+}
+
+// Nor does a break change the pitch: what is known of the two clocks stays.
+func TestBreakKeepsThePitch(t *testing.T) {
+	for _, ppm := range []float64{-400, 200} {
+		s, w := newWaiting(t, 0, ppm)
+		w.run(60*48000, true, nil)
+		w.run(1500, false, nil)
+		if s.m.underruns.Load() == 0 {
+			t.Fatal("the ring did not run dry")
+		}
+		worst := 0.0
+		w.run(30*48000, true, func() { worst = max(worst, math.Abs(s.m.ratioPPM.load()-ppm)) })
+		if t.Logf("%+.0f ppm: off by %.0f ppm at most after the break", ppm, worst); worst > 40 {
+			t.Errorf("%+.0f ppm: off by %.0f ppm after the break", ppm, worst)
+		}
+	}
 }

@@ -356,7 +356,7 @@ func (l *loop) render(out []float32) {
 	if want := max(0, l.target) + l.res.Need(frames); !l.primed && l.ring.fill() >= want {
 		l.ring.consume(l.ring.fill() - want) // what piled up before the first callback is only delay
 		l.primed, l.splice = true, splice{}
-		l.servo.Reset()
+		l.servo.Again() // the clocks are as they were
 		l.found, l.settle, l.settled = 0, int(settleSeconds*l.rateHz), 0
 		l.minFil, l.winLen = math.MaxInt, 0
 	}

@@ -129,6 +129,12 @@ func (s *Servo) Shift(frames float64) {
 	}
 }
 
+// Again starts over with a buffer that ran dry: its fill is that of the next Update. What is known of the clocks stays.
+func (s *Servo) Again() {
+	s.restart(0)
+	s.primed = false
+}
+
 // restart takes the fill as read, and keeps the clocks' difference with some doubt.
 func (s *Servo) restart(fillFrames float64) {
 	s.fill, s.p00, s.p01 = fillFrames, s.noise, 0

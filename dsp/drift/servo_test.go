@@ -15,6 +15,7 @@ type simulation struct {
 	jitterMs float64
 	plain    bool // the servo sees the plain fill, not the fill with the time since the last capture counted
 	trimAt   float64
+	again    bool    // the buffer was emptied then, and the servo is told
 	stepPPM  float64 // the clock moves by this much
 	stepAt   float64
 	seed     uint64
@@ -67,6 +68,9 @@ func (c simulation) run(seconds, settleS float64) outcome {
 		if c.trimAt > 0 && now > c.trimAt {
 			captured -= 2400
 			c.trimAt = 0
+			if c.again {
+				s.Again()
+			}
 		}
 		fill := captured - math.Floor(consumed)
 		seen := fill
@@ -157,12 +161,17 @@ func TestServoOnPlainFill(t *testing.T) {
 	}
 }
 
-// A trimmed buffer must not cost what is known of the clocks.
+// A buffer that was trimmed or ran dry must not cost what is known of the clocks.
 func TestServoAfterTrim(t *testing.T) {
-	o := simulation{ppm: 200, jitterMs: 1, trimAt: 700, seed: 3}.run(longer(1600), 1100)
-	t.Logf("%v", o)
-	if o.pitchPPM > 0.5 || o.fillMs > 0.5 || o.unlockedAfter > 0 {
-		t.Errorf("%v", o)
+	for _, again := range []bool{false, true} {
+		o := simulation{ppm: 200, jitterMs: 1, trimAt: 700, again: again, seed: 3}.run(longer(1600), 1100)
+		t.Logf("%v", o)
+		if o.pitchPPM > 0.5 || o.fillMs > 0.5 || o.unlockedAfter > 0 {
+			t.Errorf("told %v: %v", again, o)
+		}
+		if o = (simulation{ppm: 200, jitterMs: 1, trimAt: 700, again: again, seed: 3}.run(760, 701)); o.pitchPPM > 320 { // 300 work a fill off, 20 is the doubt about the clocks
+			t.Errorf("told %v: straight after it %v", again, o)
+		}
 	}
 }
 

@@ -8,11 +8,16 @@ import (
 	"strconv"
 	"strings"
 	"syscall"
+	"time"
 )
 
 const lockFile = "engine.lock"
 
-// Lock takes the single-instance lock in the folder (made if need be, for the user alone). If another process holds it,
+// lockPatience is how long the lock is waited for: a process that was killed may still be on its way out, and one that asks whether
+// anybody holds the lock (liveEngine) has it for a moment.
+const lockPatience = 300 * time.Millisecond
+
+// Lock takes the single-instance lock in the folder (made if need be, for the user alone). If another process goes on holding it,
 // holderPID is that process and the error wraps ErrLocked; else holderPID is 0. The kernel frees the lock when the
 // process dies, however it dies. release may be called more than once.
 func Lock(runtimeDir string) (release func(), holderPID int, err error) {
@@ -26,7 +31,12 @@ func Lock(runtimeDir string) (release func(), holderPID int, err error) {
 	if err != nil {
 		return fail(0, err)
 	}
-	if err := syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB); err != nil {
+	err = syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB)
+	for end := time.Now().Add(lockPatience); errors.Is(err, syscall.EWOULDBLOCK) && time.Now().Before(end); {
+		time.Sleep(5 * time.Millisecond)
+		err = syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB)
+	}
+	if err != nil {
 		defer f.Close()
 		if errors.Is(err, syscall.EWOULDBLOCK) {
 			pid := pidIn(f)

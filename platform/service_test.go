@@ -123,6 +123,22 @@ func TestLock(t *testing.T) {
 		t.Fatal(err)
 	}
 	release()
+	// Whoever asks whether an engine lives has the lock for a moment, and a killed one may still be on its way out.
+	f, err := os.Open(filepath.Join(dir, lockFile))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	for _, how := range []int{syscall.LOCK_SH, syscall.LOCK_EX} {
+		if err := syscall.Flock(int(f.Fd()), how); err != nil {
+			t.Fatal(err)
+		}
+		time.AfterFunc(50*time.Millisecond, func() { syscall.Flock(int(f.Fd()), syscall.LOCK_UN) })
+		if release, _, err = Lock(dir); err != nil {
+			t.Fatal(err)
+		}
+		release()
+	}
 	if info, err := os.Stat(dir); err != nil || info.Mode().Perm() != 0o700 {
 		t.Errorf("folder: %v, %v", info.Mode(), err)
 	}

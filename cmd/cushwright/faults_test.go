@@ -1218,7 +1218,7 @@ func TestLiveFaults(t *testing.T) {
 				before = u
 			}
 			if round == rounds-1 && rounds > 1 {
-				if u.grown(before) {
+				if u = r.usageSettled(before); u.grown(before) {
 					t.Errorf("it grew: %+v after the first round, %+v after the last", before, u)
 				}
 			}
@@ -1247,7 +1247,7 @@ func TestLiveSoak(t *testing.T) {
 				before = r.usage()
 			}
 		}
-		if u := r.usage(); u.grown(before) {
+		if u := r.usageSettled(before); u.grown(before) {
 			t.Errorf("it grew: %+v, then %+v", before, u)
 		}
 		r.do([]string{"stop"})
@@ -1257,6 +1257,15 @@ func TestLiveSoak(t *testing.T) {
 // grown allows for a thread or two that the runtime starts for want of another, and for a heap between two sweeps.
 func (u usage) grown(before usage) bool {
 	return u.threads > before.threads+3 || u.files > before.files+2 || u.goroutines > before.goroutines+3 || u.residentKiB > before.residentKiB*5/4+8192
+}
+
+// usageSettled waits until what is used is what it was, as long as a connection that was left idle is kept and some seconds more.
+func (r *faultRig) usageSettled(before usage) (u usage) {
+	for end := time.Now().Add(15 * time.Second); ; time.Sleep(500 * time.Millisecond) {
+		if u = r.usage(); !u.grown(before) || time.Now().After(end) {
+			return u
+		}
+	}
 }
 
 // reset brings the rig back to a state that the next script can begin from.

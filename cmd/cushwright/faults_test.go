@@ -1259,7 +1259,7 @@ func (u usage) grown(before usage) bool {
 	return u.threads > before.threads+3 || u.files > before.files+2 || u.goroutines > before.goroutines+3 || u.residentKiB > before.residentKiB*5/4+8192
 }
 
-// usageSettled waits until what is used is what it was, as long as a connection that was left idle is kept and some seconds more.
+// usageSettled waits until no more is used than before, for as long as a connection that was left idle is kept and some seconds more.
 func (r *faultRig) usageSettled(before usage) (u usage) {
 	for end := time.Now().Add(15 * time.Second); ; time.Sleep(500 * time.Millisecond) {
 		if u = r.usage(); !u.grown(before) || time.Now().After(end) {

@@ -586,9 +586,10 @@ func TestLiveContinuity(t *testing.T) {
 			counted := r.status().Counters
 			// Where the player or the server lost frames before the engine got them there is nothing to judge by, and a machine that
 			// stands still all the time cannot run this test.
-			if p.breaksBefore > 0 || p.stood > seconds*50/20 {
+			// Where it stood still now and then, and something broke at another moment, it may have been late by less than is told: a defect comes again.
+			if p.breaksBefore > 0 || p.stood > seconds*50/20 || p.stood > 0 && p.breaks+p.jumps > 0 {
 				if spoiled++; spoiled > 3 {
-					t.Fatal("there is nothing to judge by, four times over")
+					t.Fatalf("there is nothing to judge by, four times over; %v", p)
 				}
 				t.Logf("a run is repeated: what was fed to the engine had %d breaks itself; %v", p.breaksBefore, p)
 				r.stop()

@@ -13,6 +13,7 @@ import (
 	"path/filepath"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"syscall"
 	"testing"
 	"time"
@@ -34,9 +35,10 @@ type Server struct {
 	Kind string
 	Dir  string // its folder: XDG_RUNTIME_DIR, HOME and all
 
-	t     testing.TB
-	procs []*exec.Cmd
-	log   *lockedBuffer
+	t        testing.TB
+	procs    []*exec.Cmd
+	log      *lockedBuffer
+	complete atomic.Bool // it answers, its session manager as well
 
 	mu   sync.Mutex
 	ctl  *conn // control connection
@@ -166,7 +168,8 @@ func (s *Server) launch() {
 		s.await("pipewire", func() error { return exists(filepath.Join(s.Dir, "pipewire-0")) })
 		s.run(env, "wireplumber")
 		s.run(env, "pipewire-pulse")
-		// Its session manager (WirePlumber 0.4.13) can stay shut for ever where a client comes before it. The first would be this test's own.
+		// Its session manager (WirePlumber 0.4.13) can stay shut for ever where clients come before it. Those of the tests wait: this connection
+		// for a while, players and recorders until all is complete.
 		time.Sleep(500 * time.Millisecond)
 	default:
 		s.t.Fatalf("soundtest: no server of kind %q", s.Kind)
@@ -199,7 +202,10 @@ func (s *Server) launch() {
 		s.await(s.Kind+" to be complete", func() error { return s.Try(&proto.SetDefaultSink{SinkName: "warm-up"}, nil) })
 		s.RemoveSink(m)
 	}
+	s.complete.Store(true)
 }
+
+var errNotThere = errors.New("the server does not run")
 
 func exists(path string) error { _, err := os.Stat(path); return err }
 
@@ -226,6 +232,7 @@ func (s *Server) Kill() { s.end(syscall.SIGKILL) }
 func (s *Server) Stop() { s.end(syscall.SIGTERM) }
 
 func (s *Server) end(sig syscall.Signal) {
+	s.complete.Store(false)
 	s.mu.Lock()
 	if s.ctl != nil {
 		s.ctl.net.Close()
@@ -322,7 +329,7 @@ func (s *Server) Try(req proto.RequestArgs, reply proto.Reply) error {
 	c := s.ctl
 	s.mu.Unlock()
 	if c == nil {
-		return errors.New("the server does not run")
+		return errNotThere
 	}
 	return c.Request(req, reply)
 }
@@ -528,6 +535,9 @@ func (s *Server) PlayAhead(sink string, rateHz int, seconds float64, frame func(
 
 // TryPlay is PlayFunc for a server that may not be there; the caller stops the stream.
 func (s *Server) TryPlay(sink string, rateHz int, frame func() (l, r float32, ok bool)) (*Playback, error) {
+	if !s.complete.Load() {
+		return nil, errNotThere
+	}
 	return s.tryPlay(sink, rateHz, bufferSeconds, frame)
 }
 
@@ -635,6 +645,9 @@ func (s *Server) Record(source string, rateHz int) *Recording {
 // TryRecord is Record for a source that may not be there; the caller stops the recording. front takes the front channels as
 // they are, where the source has more, instead of a mix.
 func (s *Server) TryRecord(source string, rateHz int, front bool) (*Recording, error) {
+	if !s.complete.Load() {
+		return nil, errNotThere
+	}
 	r := &Recording{rate: rateHz, gone: make(chan struct{})}
 	var once sync.Once
 	c, err := s.connect("soundtest recorder", func(m any) {

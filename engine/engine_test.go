@@ -303,6 +303,7 @@ func TestRouteEvents(t *testing.T) {
 		{"output changed", true, engine.RouteEvent{Kind: engine.OutputChanged}, 1, ""},
 		{"sink removed", true, engine.RouteEvent{Kind: engine.SinkGone}, 1, ""},
 		{"another default, followed", true, engine.RouteEvent{Kind: engine.DefaultChanged, Detail: "other"}, 1, "other"},
+		{"the output that plays made default, followed", true, engine.RouteEvent{Kind: engine.DefaultChanged, Detail: "real"}, 0, "real"},
 		{"another default, held", false, engine.RouteEvent{Kind: engine.DefaultChanged, Detail: "other"}, 0, "real"},
 		{"output back", false, engine.RouteEvent{Kind: engine.OutputBack, Detail: "other"}, 1, ""},
 	} {

@@ -790,7 +790,8 @@ func (s *Session) routeEvent(ctx context.Context, ev RouteEvent) error {
 	case SinkGone:
 		return because("somebody removed the virtual sink")
 	case DefaultChanged:
-		if s.set.Follow && ev.Detail != "" {
+		// The output that plays may be chosen again: by a session manager that remembers it, when it is back.
+		if s.set.Follow && ev.Detail != "" && ev.Detail != s.route.OutputID {
 			s.log.Info("following", "output", ev.Detail)
 			s.set.Output = ev.Detail
 			return because("another output was chosen: " + ev.Detail)

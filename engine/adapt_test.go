@@ -86,6 +86,7 @@ func TestBufferFollowsBreaks(t *testing.T) {
 		s.stream = b
 		_, l := testLoop(t, MatchPink)
 		s.loop.Store(l)
+		l.grows.Store(s.outputGrows())
 		s.calm = at(1)
 		for _, step := range c.steps {
 			s.m.underflows.Store(step.flows)
@@ -101,6 +102,9 @@ func TestBufferFollowsBreaks(t *testing.T) {
 			s.adapt(at(step.atS + 0.05))
 			if got := b.DelayFrames(); got != step.expected {
 				t.Fatalf("%s: at %.1f s after %d times dry the buffer is %d (%v), want %d", c.delay, step.atS, step.flows, got, b.sizes, step.expected)
+			}
+			if largest := s.plan.OutputFrames[len(s.plan.OutputFrames)-1]; l.grows.Load() != (step.expected < largest) {
+				t.Errorf("%s: at %.1f s with %d of at most %d frames the ring is told that the buffer grows: %v", c.delay, step.atS, step.expected, largest, l.grows.Load())
 			}
 		}
 		// what is in force outlives a reopening, and new settings begin anew

@@ -194,6 +194,7 @@ type loop struct {
 	mute    atomic.Bool  // fade out and stay silent
 	silent  atomic.Bool  // the fade-out is over
 	steady  atomic.Bool  // keep the resampler's ratio still
+	grows   atomic.Bool  // a server that ran dry is answered with a larger output buffer; see Session.adapt
 	gap     atomic.Bool  // the device ran dry: what comes next is a beginning
 	stretch atomic.Int64 // frames that the ring is to hold more from now on: the output's buffer is about to take them
 	lastIn  atomic.Int64 // when the last capture callback came, ns
@@ -227,7 +228,6 @@ type loop struct {
 	settled     int    // callbacks averaged
 	kept        bool   // bias is that of a delay that was heard
 	asks        bool   // the output has a buffer of its own, from which it can wait
-	grows       bool   // that buffer grows after the server ran dry
 	flows       uint64 // times the server had run dry at the last callback
 
 	cur, next *program
@@ -258,7 +258,6 @@ type loopConfig struct {
 	guard                       bool
 	ceilingDB                   float64
 	aheadS                      float64 // how far the guard looks ahead, s
-	outputGrows                 bool    // a larger output buffer answers for a server that ran dry; see Session.adapt
 	inputGain                   func() float32
 	now                         func() int64
 }
@@ -266,7 +265,7 @@ type loopConfig struct {
 func newLoop(c loopConfig, m *meters, first *program) (*loop, error) {
 	const maxIn = blockFrames*2 + 512 // generous: ratio and filter length
 	l := &loop{m: m, rateHz: c.rateHz, inputGain: c.inputGain, now: c.now, gain: float64(c.inputGain()),
-		keep: c.keepFrames, target: c.keepFrames, grows: c.outputGrows, period: c.captureFrames, ring: newRing(max(8*(c.captureFrames+c.outputFrames), int(c.rateHz/2))),
+		keep: c.keepFrames, target: c.keepFrames, period: c.captureFrames, ring: newRing(max(8*(c.captureFrames+c.outputFrames), int(c.rateHz/2))),
 		opened: c.outputFrames, res: drift.New(maxIn), servo: drift.NewServo(c.rateHz, float64(c.keepFrames)+float64(c.captureFrames)/2),
 		cur: first, fade: dsp.NewCrossfade(int(fadeSeconds * c.rateHz)), level: ramp{step: 1 / (startSeconds * c.rateHz)},
 		src: make([]float64, 2*maxIn), buf: make([]float64, 2*blockFrames), old: make([]float64, 2*blockFrames),
@@ -527,7 +526,7 @@ func (l *loop) fetch(dst []float64) (peak float64) {
 		l.res.Process(dst, src)
 		l.primed, l.splice, l.calm = false, splice{}, 0
 		l.entry = int(resumeSeconds * l.rateHz)
-		answered := l.grows && l.m.underflows.Load() != l.flows
+		answered := l.grows.Load() && l.m.underflows.Load() != l.flows
 		if l.age > int(graceSeconds*l.rateHz) && !answered { // the next start keeps more in hand; a server that only just links the streams proves nothing
 			l.target = min(l.target+l.period/2, l.keep+int(growPeriods*float64(l.period)))
 		}

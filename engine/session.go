@@ -448,14 +448,14 @@ func (s *Session) open(ctx context.Context) error {
 		now = c.Now
 	}
 	l, err := newLoop(loopConfig{rateHz: rate, captureFrames: req.CaptureFrames, outputFrames: req.OutputFrames, keepFrames: s.plan.KeepFrames, guard: s.set.Guard,
-		aheadS: s.set.Delay.lookAheadS(), ceilingDB: max(leastCeilingDB, s.set.CeilingDB-s.route.MixDB), inputGain: gain, now: now,
-		outputGrows: !s.plan.InStep && len(s.plan.OutputFrames) > 1}, s.m, p)
+		aheadS: s.set.Delay.lookAheadS(), ceilingDB: max(leastCeilingDB, s.set.CeilingDB-s.route.MixDB), inputGain: gain, now: now}, s.m, p)
 	if err != nil {
 		return &Error{"open", req.OutputID, GiveUp, err}
 	}
 	l.bypass.Store(s.bypass)
 	l.mute.Store(s.muted || s.aside)
 	l.steady.Store(s.steady)
+	l.grows.Store(s.outputGrows())
 	req.Capture, req.Playback, req.Ready = l.capture, l.render, l.ready
 	req.Underflow = func() { s.m.underflows.Add(1) }
 	req.Gap = func() { l.gap.Store(true) }
@@ -577,6 +577,9 @@ func (s *Session) adapt(now time.Time) {
 	s.growing, s.growAt = step, now.Add(2*time.Duration(float64(from)/float64(s.route.RateHz)*float64(time.Second)))
 }
 
+// outputGrows reports whether adapt has a larger output buffer that covers what is late at either end.
+func (s *Session) outputGrows() bool { return !s.plan.InStep && s.step+1 < len(s.plan.OutputFrames) }
+
 // resize makes the output's buffer as large as the plan's step says.
 func (s *Session) resize(step int) {
 	from, to := s.plan.OutputFrames[s.step], s.plan.OutputFrames[step]
@@ -586,6 +589,9 @@ func (s *Session) resize(step int) {
 		return
 	}
 	s.step = step
+	if l := s.loop.Load(); l != nil {
+		l.grows.Store(s.outputGrows())
+	}
 	s.log.Info("the output's buffer changed", "from_frames", from, "to_frames", got, "server_ran_dry", s.flows)
 	s.publish()
 }
@@ -799,7 +805,11 @@ func (s *Session) routeEvent(ctx context.Context, ev RouteEvent) error {
 		if _, err := s.takeRoute(ctx, s.route.OutputID); err != nil {
 			return err
 		}
-		s.log.Info("held the output against another default", "other", ev.Detail)
+		if ev.Detail == s.route.OutputID {
+			s.log.Info("the output was made default itself: the virtual sink is default again", "output", ev.Detail)
+		} else {
+			s.log.Info("held the output against another default", "other", ev.Detail)
+		}
 	}
 	return nil
 }

@@ -93,6 +93,24 @@ func TestReadTests(t *testing.T) {
 	}
 }
 
+func TestOnlyOutOfTime(t *testing.T) {
+	const begin, end = "fuzz: elapsed: 6s, execs: 58653 (0/sec), new interesting: 0 (total: 304)\n--- FAIL: FuzzRead (6.08s)\n", "FAIL\nexit status 1\nFAIL\tm/p\t6.095s\n"
+	for out, want := range map[string]bool{
+		begin + "    context deadline exceeded\n" + end:                                                                       true,
+		begin + "    a_test.go:3: context deadline exceeded\n" + end:                                                          false,
+		begin + "    context deadline exceeded\n    a_test.go:3: wrong\n" + end:                                               false,
+		begin + "    --- FAIL: FuzzRead (0.00s)\n        a_test.go:3: wrong\n\n    Failing input written to testdata\n" + end: false,
+		begin + "    fuzzing process hung or terminated unexpectedly: exit status 2\n" + end:                                  false,
+		"panic: wrong\n" + begin + "    context deadline exceeded\n" + end:                                                    false,
+		"context deadline exceeded\n" + end:                                                                                   false,
+		"":                                                                                                                    false,
+	} {
+		if got := onlyOutOfTime(out); got != want {
+			t.Errorf("%v for %q", got, out)
+		}
+	}
+}
+
 func TestFuzzTargets(t *testing.T) {
 	got := fuzzTargets(`FuzzB
 FuzzA

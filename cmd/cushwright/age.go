@@ -66,6 +66,7 @@ type earAge struct {
 	Latests  int     `json:"latest_seats"`
 	Drifted  bool    `json:"drifted"` // beyond scatter
 	Decided  bool    `json:"decided"` // false: too few seats to tell
+	P        float64 `json:"p"`       // chance of seats as far apart where nothing has drifted
 	DriftRMS float64 `json:"drift_rms_db"`
 	Band95DB float64 `json:"scatter_band95_db"`
 
@@ -82,6 +83,43 @@ type ageReport struct {
 	Derive  []string `json:"derive_again"` // corrections that rest on the older seats
 	Text    string   `json:"text"`
 	Notes   []string `json:"warnings"`
+}
+
+// aging is one ear's comparison of two visits.
+type aging struct {
+	ear           dsp.Ear
+	first, latest visit
+	proof         *swept.Proof
+}
+
+// judge says whether the ear has drifted, as one of so many: of cushions that have not, five in a hundred are said to have.
+func (a aging) judge(ears int) earAge {
+	p := a.proof
+	x := earAge{Ear: a.ear, First: a.first.day(), Latest: a.latest.day(), Firsts: len(a.first.seats), Latests: len(a.latest.seats),
+		Drifted: p.P*float64(ears) < 0.05, P: p.P, DriftRMS: p.AfterRMSDB, Band95DB: p.Band95DB}
+	x.Decided = x.Drifted || p.Outcome == swept.Proven
+	var where []string
+	for _, o := range p.Octaves {
+		x.Octaves = append(x.Octaves, proofRow{Band: octaveName(o.MidHz), MidHz: o.MidHz, AfterDB: known95(o.AfterDB), AfterHalfDB: known95(o.AfterHalfDB),
+			ScatterDB: known95(o.ScatterDB), Missed: o.Missed && x.Drifted})
+		if o.Missed {
+			where = append(where, fmt.Sprintf("%+.1f dB about %s Hz", o.AfterDB, octaveName(o.MidHz)))
+		}
+	}
+	switch {
+	case x.Drifted && len(where) > 0:
+		x.Text = "it has drifted beyond scatter: " + strings.Join(where, ", ")
+	case x.Drifted:
+		x.Text = fmt.Sprintf("it has drifted beyond scatter, in no octave alone: %.1f dB RMS, scatter stays below %.1f", x.DriftRMS, x.Band95DB)
+	case !x.Decided:
+		x.Text = "no drift beyond scatter is seen, but the seats are too few to be sure"
+		if p.SeatsWanted > min(x.Firsts, x.Latests) {
+			x.Text += fmt.Sprintf(": %d on either side would do", p.SeatsWanted)
+		}
+	default:
+		x.Text = "no drift beyond scatter"
+	}
+	return x
 }
 
 // aged compares a cushion's latest visit to the rig with the first one since a day.
@@ -104,6 +142,7 @@ func (a *app) aged(c *cobra.Command, name, since string, asJSON bool) error {
 		return fail(errors.New("it was never measured"))
 	}
 	out := ageReport{Cushion: name, Since: since, Decided: true, Derive: []string{}, Notes: []string{}}
+	var compared []aging
 	for _, e := range ears {
 		seats, err := storedSeats(snap.Dir, name, e, nil)
 		if err != nil {
@@ -130,27 +169,10 @@ func (a *app) aged(c *cobra.Command, name, since string, asJSON bool) error {
 		if err != nil {
 			return fail(fmt.Errorf("%s ear: %w", e, err))
 		}
-		x := earAge{Ear: e, First: first.day(), Latest: latest.day(), Firsts: len(first.seats), Latests: len(latest.seats),
-			Drifted: p.Outcome == swept.Missed || !p.WithinScatter, Decided: p.Outcome != swept.NotProven || !p.WithinScatter,
-			DriftRMS: p.AfterRMSDB, Band95DB: p.Band95DB}
-		var where []string
-		for _, o := range p.Octaves {
-			x.Octaves = append(x.Octaves, proofRow{Band: octaveName(o.MidHz), MidHz: o.MidHz, AfterDB: known95(o.AfterDB), AfterHalfDB: known95(o.AfterHalfDB),
-				ScatterDB: known95(o.ScatterDB), Missed: o.Missed})
-			if o.Missed {
-				where = append(where, fmt.Sprintf("%+.1f dB about %s Hz", o.AfterDB, octaveName(o.MidHz)))
-			}
-		}
-		switch {
-		case x.Drifted && len(where) > 0:
-			x.Text = "it has drifted beyond scatter: " + strings.Join(where, ", ")
-		case x.Drifted:
-			x.Text = fmt.Sprintf("it has drifted beyond scatter, in no octave alone: %.1f dB RMS, scatter stays below %.1f", x.DriftRMS, x.Band95DB)
-		case !x.Decided:
-			x.Text = fmt.Sprintf("no drift beyond scatter is seen, but the seats are too few to be sure: %d on either side would do", p.SeatsWanted)
-		default:
-			x.Text = "no drift beyond scatter"
-		}
+		compared = append(compared, aging{e, first, latest, p})
+	}
+	for _, k := range compared {
+		x := k.judge(len(compared))
 		out.Ears = append(out.Ears, x)
 		out.Drifted = out.Drifted || x.Drifted
 		out.Decided = out.Decided && x.Decided

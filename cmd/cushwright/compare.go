@@ -30,8 +30,12 @@ func (a *app) compareCommand() *cobra.Command {
 			}
 			return cobra.ExactArgs(2)(c, args)
 		},
-		Long: `Compares the seats of two cushions. Each octave band is judged alone against its 95 % confidence, so about one band in
-twenty is called real by chance. The exit code is 1 if seats disagree: seat again, then compare again.
+		Long: `Compares the seats of two cushions. Each octave band and each range is judged by itself: its 95 % interval is that of the
+change printed beside it. So of twenty bands that did not change, about one is called real by chance. The verdict on the whole
+allows for that: it calls equal cushions different in 5 of 100 cases. The sensitivity is one figure for both ears.
+The exit code is 1 if seats disagree: seat again, then compare again.
+
+With --align, each seat's own level (200 Hz to 4 kHz) is taken out first, and shapes are compared.
 
 With --since, the latest seats of one cushion are set against the first ones since that day: how it has drifted, whether that is
 beyond scatter, and whether corrections should be derived again. The exit code is 1 if it has drifted or the seats are too few to tell.`,
@@ -172,12 +176,17 @@ func readChosen(snap *config.Snapshot, bench config.Bench, name string, keep fun
 	return m, nil
 }
 
-// outliers names the seats that disagree with the others.
-func (m measured) outliers() (out []outlier) {
+// outliers names the seats that disagree with the others, judged as one of so many cushions.
+func (m measured) outliers(cushions int) (out []outlier) {
+	var there []dsp.Ear
+	var means []curve.Average
 	for _, e := range ears {
-		for _, o := range m.means[e].Outliers {
-			out = append(out, outlier{m.refs[e][o.Seat].File, o.Leak, o.DevDB, o.Reason})
+		if a, ok := m.means[e]; ok {
+			there, means = append(there, e), append(means, a)
 		}
+	}
+	for _, o := range curve.Outliers(cushions, means...) {
+		out = append(out, outlier{m.refs[there[o.Ear]][o.Seat].File, o.Leak, o.DevDB, o.Reason})
 	}
 	return out
 }
@@ -225,30 +234,64 @@ type earComparison struct {
 	LowHz          float64   `json:"low_hz"`
 	HighHz         float64   `json:"high_hz"`
 	Octaves        []bandRow `json:"octaves"`
-	Ranges         []bandRow `json:"ranges"` // bass, middle, treble: what was measured of them
-	SensitivityDB  float64   `json:"sensitivity_db"`
+	Ranges         []bandRow `json:"ranges"`   // bass, middle, treble: what was measured of them
+	LevelDB        float64   `json:"level_db"` // of this ear's change, 200 Hz to 4 kHz, before any alignment
+	LevelHalf95    *float64  `json:"level_confidence95_db"`
+	SensitivityDB  float64   `json:"sensitivity_db"` // that of the comparison, for both ears
 
 	diff curve.Diff
 }
 
 type imbalance struct {
-	Cushion string    `json:"cushion"`
-	LevelDB float64   `json:"level_db"` // right − left
-	Octaves []bandRow `json:"octaves"`  // reference: left; new: right
+	Cushion     string    `json:"cushion"`
+	LevelDB     float64   `json:"level_db"` // right − left
+	LevelHalf95 *float64  `json:"level_confidence95_db"`
+	Octaves     []bandRow `json:"octaves"` // reference: left; new: right
+	Whole       whole     `json:"whole"`
+}
+
+// whole is the verdict on all octave bands of a comparison together.
+type whole struct {
+	Verdict  string  `json:"verdict"`
+	P        float64 `json:"p"`              // chance of bands as far apart where nothing differs; 1 if unknown
+	Bands    int     `json:"bands"`          // how many octave bands were judged, each by itself
+	ByChance float64 `json:"real_by_chance"` // how many of them are called real by chance where nothing differs
+}
+
+func wholeOf(ears ...curve.Diff) whole {
+	w := whole{Verdict: curve.Unknown, P: curve.Anything(ears...)}
+	for _, d := range ears {
+		for _, b := range d.Octaves() {
+			if b.HasHalf {
+				w.Bands++
+			}
+		}
+	}
+	if w.Bands > 0 {
+		w.ByChance, w.Verdict = 0.05*float64(w.Bands), curve.Scatter
+		if w.P < 0.05 {
+			w.Verdict = curve.Real
+		}
+	}
+	return w
 }
 
 type comparison struct {
-	Reference config.Cushion  `json:"reference"`
-	New       config.Cushion  `json:"new"`
-	Aligned   bool            `json:"aligned"`
-	Ears      []earComparison `json:"ears"`
-	Imbalance []imbalance     `json:"imbalance"`
-	Outliers  []outlier       `json:"outliers"`
-	Warnings  []string        `json:"warnings"`
+	Reference config.Cushion `json:"reference"`
+	New       config.Cushion `json:"new"`
+	Aligned   bool           `json:"aligned"`
+	Whole     whole          `json:"whole"`
+	// By how much the new cushion is louder, for both ears together, before any alignment.
+	SensitivityDB     float64         `json:"sensitivity_db"`
+	SensitivityHalf95 *float64        `json:"sensitivity_confidence95_db"`
+	Ears              []earComparison `json:"ears"`
+	Imbalance         []imbalance     `json:"imbalance"`
+	Outliers          []outlier       `json:"outliers"`
+	Warnings          []string        `json:"warnings"`
 }
 
 func compare(snap *config.Snapshot, ref, new measured, align bool) (comparison, error) {
-	cmp := comparison{Aligned: align, Imbalance: []imbalance{}, Outliers: append([]outlier{}, ref.outliers()...), Warnings: []string{}}
+	cmp := comparison{Aligned: align, Imbalance: []imbalance{}, Warnings: []string{}}
 	for to, m := range map[*config.Cushion]measured{&cmp.Reference: ref, &cmp.New: new} {
 		k, ok := snap.Cushion(m.name)
 		if !ok {
@@ -256,9 +299,15 @@ func compare(snap *config.Snapshot, ref, new measured, align bool) (comparison, 
 		}
 		*to = k
 	}
-	if new.name != ref.name {
-		cmp.Outliers = append(cmp.Outliers, new.outliers()...)
+	cushions := []measured{ref, new}
+	if new.name == ref.name {
+		cushions = cushions[:1]
 	}
+	cmp.Outliers = []outlier{}
+	for _, m := range cushions {
+		cmp.Outliers = append(cmp.Outliers, m.outliers(len(cushions))...)
+	}
+	var measuredDiffs, diffs []curve.Diff
 	for _, e := range ears {
 		r, ok1 := ref.means[e]
 		n, ok2 := new.means[e]
@@ -271,18 +320,14 @@ func compare(snap *config.Snapshot, ref, new measured, align bool) (comparison, 
 			continue
 		}
 		d := curve.Difference(r, n)
-		s := d.Summary()
+		level := d.Level
+		measuredDiffs = append(measuredDiffs, d)
 		if align {
 			d = d.Aligned()
-			s = d.Summary()
 		}
+		diffs = append(diffs, d)
 		k := earComparison{Ear: e, ReferenceSeats: len(r.Seats), NewSeats: len(n.Seats), LowHz: d.LowHz, HighHz: d.HighHz, Octaves: rowsOf(d.Octaves()),
-			Ranges: []bandRow{}, SensitivityDB: s.SensitivityDB, diff: d}
-		for _, b := range []curve.Band{s.Bass, s.Middle, s.Treble} {
-			if b.Label != "" {
-				k.Ranges = append(k.Ranges, rowOf(b))
-			}
-		}
+			Ranges: rowsOf(d.Ranges()), LevelDB: level.Value, LevelHalf95: known95(level.Half95()), diff: d}
 		cmp.Ears = append(cmp.Ears, k)
 		for _, w := range d.CouplerWarnings() {
 			if !slices.Contains(cmp.Warnings, w) {
@@ -293,28 +338,35 @@ func compare(snap *config.Snapshot, ref, new measured, align bool) (comparison, 
 	if len(cmp.Ears) == 0 {
 		return cmp, fmt.Errorf("cushwright: compare %q with %q: no ear was measured with both", ref.name, new.name)
 	}
-	for _, m := range []measured{ref, new} {
+	cmp.Whole = wholeOf(diffs...)
+	louder := curve.Sensitivity(measuredDiffs...)
+	cmp.SensitivityDB, cmp.SensitivityHalf95 = louder.Value, known95(louder.Half95())
+	for i := range cmp.Ears {
+		cmp.Ears[i].SensitivityDB = louder.Value
+	}
+	for _, m := range cushions {
 		l, ok1 := m.means[dsp.Left]
 		r, ok2 := m.means[dsp.Right]
-		if ok1 && ok2 && (len(cmp.Imbalance) == 0 || ref.name != new.name) {
-			bands, level := curve.Imbalance(l, r)
-			cmp.Imbalance = append(cmp.Imbalance, imbalance{m.name, level, rowsOf(bands)})
+		if ok1 && ok2 {
+			d := curve.Difference(l, r)
+			cmp.Imbalance = append(cmp.Imbalance, imbalance{m.name, d.Level.Value, known95(d.Level.Half95()), rowsOf(d.Octaves()), wholeOf(d)})
 		}
 	}
 	return cmp, nil
 }
 
-func confidence(r bandRow) string {
-	if r.Half95 == nil {
+// confidence writes the half-width of a 95 % interval.
+func confidence(half *float64) string {
+	if half == nil {
 		return "   ?  "
 	}
-	return fmt.Sprintf("±%5.1f", *r.Half95)
+	return fmt.Sprintf("±%5.1f", *half)
 }
 
 func (cmp comparison) print(w io.Writer) {
 	fmt.Fprintf(w, "%s -> %s: what the swap changes, in dB\n", cmp.Reference.Name, cmp.New.Name)
 	if cmp.Aligned {
-		fmt.Fprintln(w, "(the difference in level was taken out first)")
+		fmt.Fprintln(w, "(each seat's own level was taken out first)")
 	}
 	for _, k := range cmp.Ears {
 		fmt.Fprintf(w, "\n%s ear, %d and %d seats, %.0f Hz to %.0f Hz\n", k.Ear, k.ReferenceSeats, k.NewSeats, k.LowHz, k.HighHz)
@@ -325,16 +377,20 @@ func (cmp comparison) print(w io.Writer) {
 			if r.Caution != "" {
 				mark, odd = " *", true
 			}
-			fmt.Fprintf(w, "  %6s  %6.1f  %6.1f  %+6.1f  %s  %s%s\n", r.Band, r.RefDB, r.NewDB, r.DiffDB, confidence(r), r.Verdict, mark)
+			fmt.Fprintf(w, "  %6s  %6.1f  %6.1f  %+6.1f  %s  %s%s\n", r.Band, r.RefDB, r.NewDB, r.DiffDB, confidence(r.Half95), r.Verdict, mark)
 		}
 		if odd {
 			fmt.Fprintln(w, "  * where the rig is no ear, see the notes")
 		}
 		for _, r := range k.Ranges {
-			fmt.Fprintf(w, "  %-12s %+6.1f dB %s  %s (%.0f Hz to %.0f Hz)\n", r.Band, r.DiffDB, confidence(r), r.Verdict, r.LowHz, r.HighHz)
+			fmt.Fprintf(w, "  %-12s %+6.1f dB %s  %s (%.0f Hz to %.0f Hz)\n", r.Band, r.DiffDB, confidence(r.Half95), r.Verdict, r.LowHz, r.HighHz)
 		}
-		fmt.Fprintf(w, "  %-12s %+6.1f dB\n", "sensitivity", k.SensitivityDB)
+		if len(cmp.Ears) > 1 {
+			fmt.Fprintf(w, "  %-12s %+6.1f dB %s  (200 Hz to 4 kHz)\n", "level", k.LevelDB, confidence(k.LevelHalf95))
+		}
 	}
+	fmt.Fprintf(w, "\nsensitivity %+.1f dB %s\n", cmp.SensitivityDB, confidence(cmp.SensitivityHalf95))
+	cmp.Whole.print(w)
 	for i, m := range cmp.Imbalance {
 		if i == 0 {
 			fmt.Fprintln(w, "\nleft against right (right - left)")
@@ -348,7 +404,8 @@ func (cmp comparison) print(w io.Writer) {
 		if real == nil {
 			real = []string{"none"}
 		}
-		fmt.Fprintf(w, "  %-14s level %+.1f dB; octave bands with a real difference: %s\n", m.Cushion, m.LevelDB, strings.Join(real, ", "))
+		fmt.Fprintf(w, "  %-14s level %+.1f dB %s; as a whole %s; octave bands with a real difference: %s\n", m.Cushion, m.LevelDB,
+			confidence(m.LevelHalf95), m.Whole.Verdict, strings.Join(real, ", "))
 	}
 	cmp.printRecords(w)
 	if len(cmp.Outliers) > 0 {
@@ -357,6 +414,19 @@ func (cmp comparison) print(w io.Writer) {
 	for _, o := range cmp.Outliers {
 		fmt.Fprintf(w, "  %s: %s\n", o.Seat, o.Reason)
 	}
+}
+
+func (v whole) print(w io.Writer) {
+	if v.Bands == 0 {
+		fmt.Fprintf(w, "as a whole: %s\n", v.Verdict)
+		return
+	}
+	chance := fmt.Sprintf("%.2g", v.P)
+	if v.P < 0.001 {
+		chance = "below 0.001"
+	}
+	fmt.Fprintf(w, "as a whole: %s (chance of bands as far apart between equal cushions: %s)\n", v.Verdict, chance)
+	fmt.Fprintf(w, "each band is judged by itself: of these %d, %.1f are called real by chance where nothing changed\n", v.Bands, v.ByChance)
 }
 
 // recordRows is what is known of a cushion as an object: what, and its value, "" where it is not known.
@@ -409,7 +479,7 @@ func (cmp comparison) plot() *plot.Plot {
 		Note: fmt.Sprintf("new - reference, smoothed to 1/%d octave; shaded: 95 %% band of the difference. Below 100 Hz and above 10 kHz a coupler is no ear.", plotSmooth)}
 	for _, k := range cmp.Ears {
 		l := plot.Line{Name: k.Ear.String(), LevelDB: k.diff.Smooth(plotSmooth).LevelDB}
-		half := k.diff.SmoothedHalf95DB()
+		half := k.diff.SmoothedHalf95DB(plotSmooth)
 		grid := curve.Grid()
 		from, to := curve.Index(k.LowHz), curve.Index(k.HighHz)+1
 		l.FreqHz, l.LevelDB = grid[from:to], l.LevelDB[from:to]
@@ -519,7 +589,7 @@ func (g *goal) differences(snap *config.Snapshot, name string) (diffs map[dsp.Ea
 			return nil, new, ref, nil, fail(fmt.Errorf("%s ear: no range of frequencies was measured with both", e))
 		}
 	}
-	for _, o := range append(ref.outliers(), new.outliers()...) {
+	for _, o := range append(ref.outliers(2), new.outliers(2)...) {
 		notes = append(notes, o.Seat+": "+o.Reason)
 	}
 	return diffs, new, ref, notes, nil

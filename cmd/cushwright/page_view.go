@@ -287,7 +287,9 @@ func (f *pageFitted) against(diffs map[dsp.Ear]curve.Diff, reference string, c *
 		for i := range after.LevelDB {
 			after.LevelDB[i] += c.AnalogDB(e, grid[i])
 		}
-		at := func(k curve.Curve) curve.Curve { return k.Shift(curve.AlignDB(d.Ref.Curve, k)).Smooth(plotSmooth) }
+		at := func(k curve.Curve) curve.Curve {
+			return k.Shift(curve.Level(d.Ref.Curve) - curve.Level(k)).Smooth(plotSmooth)
+		}
 		err := f.draw(&plot.Plot{Title: e.String() + " ear", DecadeDB: 50, Lines: []plot.Line{
 			measuredLine(reference, d.Ref.Curve.Smooth(plotSmooth), nil), measuredLine(f.Name, at(d.New.Curve), nil),
 			measuredLine(f.Name+" corrected", at(after), spread(d.New))}},

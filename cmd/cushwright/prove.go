@@ -346,7 +346,7 @@ func (r *proofReport) draw(e dsp.Ear, ref, before, after [][]float64) {
 		}
 		d := curve.Difference(want, m).Aligned()
 		l := plot.Line{Name: e.String() + s.name}
-		half := d.SmoothedHalf95DB()
+		half := d.SmoothedHalf95DB(plotSmooth)
 		smooth, grid := d.Smooth(plotSmooth).LevelDB, curve.Grid()
 		for i := curve.Index(d.LowHz); i <= curve.Index(d.HighHz); i++ {
 			l.FreqHz, l.LevelDB = append(l.FreqHz, grid[i]), append(l.LevelDB, smooth[i])

@@ -398,7 +398,7 @@ func (p *sheetPage) seats(snap *config.Snapshot, diffs map[dsp.Ear]curve.Diff, r
 			continue
 		}
 		odd := map[string]string{}
-		for _, o := range m.outliers() {
+		for _, o := range m.outliers(2) {
 			odd[o.Seat] = o.Reason
 		}
 		for _, e := range ears {

@@ -180,7 +180,7 @@ func (p *sheetPage) figures(diffs map[dsp.Ear]curve.Diff, c *dsp.Correction) err
 		return sheetFigure{caption, template.HTML(b.String())}, err
 	}
 	level := func(k curve.Curve) curve.Curve {
-		return k.Shift(curve.AlignDB(curve.Curve{LevelDB: make([]float64, curve.Points), LowHz: k.LowHz, HighHz: k.HighHz}, k))
+		return k.Shift(-curve.Level(k))
 	}
 	for _, e := range ears {
 		d, ok := diffs[e]
@@ -204,7 +204,7 @@ func (p *sheetPage) figures(diffs map[dsp.Ear]curve.Diff, c *dsp.Correction) err
 		}
 		p.Measured = append(p.Measured, f)
 
-		half := d.SmoothedHalf95DB()
+		half := d.Aligned().SmoothedHalf95DB(plotSmooth)
 		after := d.Curve
 		after.LevelDB = make([]float64, curve.Points)
 		for i, v := range d.LevelDB {

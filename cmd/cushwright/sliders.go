@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"io"
+	"math"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -138,8 +139,8 @@ func (a *app) sliders(c *cobra.Command, name string, w sliderFlags) error {
 	}
 	if !spec.FreeLevel {
 		for _, e := range ears {
-			if d, ok := diffs[e]; ok && (d.OffsetDB > 6 || d.OffsetDB < -6) {
-				notes = append(notes, fmt.Sprintf("%s ear: the levels differ by %+.1f dB; if the rig's gain was changed between the cushions, give --level free", e, d.OffsetDB))
+			if d, ok := diffs[e]; ok && (math.Abs(d.Level.Value) > 6) {
+				notes = append(notes, fmt.Sprintf("%s ear: the levels differ by %+.1f dB; if the rig's gain was changed between the cushions, give --level free", e, d.Level.Value))
 			}
 		}
 	}

@@ -2,42 +2,29 @@ package curve
 
 import (
 	"fmt"
-	"math"
 	"slices"
-	"sync"
 
-	"gonum.org/v1/gonum/stat/distuv"
+	"cushwright/dsp/interval"
 )
 
-// Average is what several seats of one cushion and one ear (or both) say together. Slices have Points values.
+// Average is what several seats of one cushion and one ear say together. A seat is the truth, plus a level of its own, plus
+// scatter that is smooth over frequency. Slices have Points values.
 type Average struct {
-	Curve
-	SpreadDB []float64 // seat-to-seat standard deviation (n − 1); zeros for a single seat
-	Half95DB []float64 // half-width of the 95 % band of the mean (Student t); nil for a single seat
-	Seats    []Curve   // as given, each aligned in level to the others
-	OffsetDB []float64 // how much louder each seat was than the common level before it was aligned
-	Outliers []Outlier
+	Curve              // mean of the seats' dB values, as measured: the seats' levels are in it
+	Seats    []Curve   // as given
+	OffsetDB []float64 // how far each seat's level is above their mean
+	SpreadDB []float64 // seat-to-seat standard deviation (n − 1), each seat's own level taken out; zeros for a single seat
+	LevelSD  float64   // standard deviation of the seats' levels in dB; 0 for a single seat
+	Half95DB []float64 // half-width of the 95 % interval of the mean as measured, levels included; nil for a single seat
 }
 
-// Outlier is a seat that disagrees with the others; the remedy is to seat again.
-type Outlier struct {
-	Seat   int     // index in the order given, from 0
-	Leak   bool    // low bass missing: the cushion did not seal
-	DevDB  float64 // mean below 100 Hz for a leak, otherwise RMS, in dB against the median of the seats
-	Reason string
-}
-
-// Mean averages the dB values of seats after aligning their levels, so that a seat's gain has no say in the shape. The
-// common level is the median of the seats' levels. The averaged curve covers the range that all seats cover.
+// Mean averages the dB values of seats. The average covers the range that all seats cover.
+// It fails for no seats, seats that are not on the grid, and seats without a range in common.
 func Mean(seats []Curve) (Average, error) {
 	if len(seats) == 0 {
 		return Average{}, fmt.Errorf("curve: average seats: there are none")
 	}
-	n := len(seats)
-	a := Average{Curve: Curve{make([]float64, Points), LowHz, HighHz},
-		SpreadDB: make([]float64, Points), OffsetDB: make([]float64, n)}
-	zero := Curve{make([]float64, Points), LowHz, HighHz}
-	aligned := make([]Curve, n)
+	a := Average{Curve: Curve{make([]float64, Points), LowHz, HighHz}, Seats: slices.Clone(seats), SpreadDB: make([]float64, Points)}
 	for i, s := range seats {
 		if len(s.LevelDB) != Points {
 			return Average{}, fmt.Errorf("curve: average seat %d: it has %d points, not %d", i+1, len(s.LevelDB), Points)
@@ -45,141 +32,104 @@ func Mean(seats []Curve) (Average, error) {
 		a.LowHz, a.HighHz = max(a.LowHz, s.LowHz), min(a.HighHz, s.HighHz)
 	}
 	if a.LowHz >= a.HighHz {
-		return Average{}, fmt.Errorf("curve: average %d seats: they have no range of frequencies in common", n)
+		return Average{}, fmt.Errorf("curve: average %d seats: they have no range of frequencies in common", len(seats))
 	}
-	// First on each seat's own level, then on the seats' median: neither step sees the gains.
-	for i, s := range seats {
-		a.OffsetDB[i] = -AlignDB(zero, s)
-		aligned[i] = s.Shift(-a.OffsetDB[i])
+	levels := a.values(levelOver(a.LowHz, a.HighHz))
+	mean := interval.MeanOf(levels)
+	a.OffsetDB = make([]float64, len(seats))
+	for i, l := range levels {
+		a.OffsetDB[i] = l - mean.Value
 	}
-	for range 2 {
-		m := pointwiseMedian(aligned)
-		for i := range aligned {
-			d := AlignDB(m, aligned[i])
-			aligned[i] = aligned[i].Shift(d)
-			a.OffsetDB[i] -= d
-		}
-	}
-	level := median(a.OffsetDB)
-	for i := range aligned {
-		aligned[i] = aligned[i].Shift(level)
-		a.OffsetDB[i] -= level
-	}
-	a.Seats = aligned
-	t := t95(float64(n - 1))
-	if n > 1 {
+	if len(seats) > 1 {
+		a.LevelSD = mean.SD()
 		a.Half95DB = make([]float64, Points)
 	}
+	raw, shape := make([]float64, len(seats)), make([]float64, len(seats))
 	for k := range Points {
-		sum := 0.0
-		for _, s := range aligned {
-			sum += s.LevelDB[k]
+		for i, s := range seats {
+			raw[i], shape[i] = s.LevelDB[k], s.LevelDB[k]-a.OffsetDB[i]
 		}
-		m := sum / float64(n)
-		a.LevelDB[k] = m
-		if n > 1 {
-			sq := 0.0
-			for _, s := range aligned {
-				sq += (s.LevelDB[k] - m) * (s.LevelDB[k] - m)
-			}
-			a.SpreadDB[k] = math.Sqrt(sq / float64(n-1))
-			a.Half95DB[k] = t * a.SpreadDB[k] / math.Sqrt(float64(n))
+		m := interval.MeanOf(raw)
+		a.LevelDB[k] = m.Value
+		if len(seats) > 1 {
+			a.SpreadDB[k] = interval.MeanOf(shape).SD()
+			a.Half95DB[k] = interval.Sum(m).Half95()
 		}
 	}
-	a.Outliers = outliers(aligned, a.LowHz)
 	return a, nil
 }
 
-// quantiles keeps t95 by degrees of freedom, for it is dear and asked for at every point; safe for concurrent use.
-var quantiles sync.Map
-
-// t95 is the two-sided 95 % quantile of Student's t with nu degrees of freedom, nu rounded down to twentieths: at most
-// 0.2 % too wide from four degrees of freedom on.
-func t95(nu float64) float64 {
-	if !(nu > 0) {
-		return math.Inf(1)
-	}
-	if nu > 1000 {
-		nu = 1000
-	}
-	nu = max(math.Floor(nu*20+1e-9)/20, 0.05)
-	if v, ok := quantiles.Load(nu); ok {
-		return v.(float64)
-	}
-	v := distuv.StudentsT{Mu: 0, Sigma: 1, Nu: nu}.Quantile(0.975)
-	quantiles.Store(nu, v)
-	return v
-}
-
-func median(v []float64) float64 {
-	s := slices.Clone(v)
-	slices.Sort(s)
-	n := len(s)
-	if n%2 == 1 {
-		return s[n/2]
-	}
-	return (s[n/2-1] + s[n/2]) / 2
-}
-
-func pointwiseMedian(seats []Curve) Curve {
-	m := Curve{make([]float64, Points), LowHz, HighHz}
-	v := make([]float64, len(seats))
-	for k := range Points {
-		for i, s := range seats {
-			v[i] = s.LevelDB[k]
-		}
-		m.LevelDB[k] = median(v)
-	}
-	for _, s := range seats {
-		m.LowHz, m.HighHz = max(m.LowHz, s.LowHz), min(m.HighHz, s.HighHz)
-	}
-	return m
-}
-
-// Limits of an outlier; common practice, no source. A leak shows as bass that is missing against the other seats.
-const (
-	leakHz      = 100.0
-	leakDB      = -6.0
-	outlierDB   = 2.0 // RMS, 100 Hz to 8 kHz, third-octave smoothed
-	outlierTime = 2.5 // times the median of the seats' RMS
-)
-
-func outliers(seats []Curve, lowHz float64) (out []Outlier) {
-	if len(seats) < 3 {
-		return nil
-	}
-	m := pointwiseMedian(seats)
-	bass, rms := make([]float64, len(seats)), make([]float64, len(seats))
-	lo := Index(max(lowHz, LowHz))
-	for i, s := range seats {
-		d := s.Minus(m).Smooth(3).LevelDB
-		sum, n := 0.0, 0
-		for k := lo; k <= Index(leakHz); k++ {
-			sum, n = sum+d[k], n+1
-		}
-		if n > PointsPerOctave/2 {
-			bass[i] = sum / float64(n)
-		}
-		sq, n := 0.0, 0
-		for k := Index(leakHz); k <= Index(8000); k++ {
-			sq, n = sq+d[k]*d[k], n+1
-		}
-		rms[i] = math.Sqrt(sq / float64(n))
-	}
-	abs := make([]float64, len(bass))
-	for i, b := range bass {
-		abs[i] = math.Abs(b)
-	}
-	typicalBass, typical := median(abs), median(rms)
-	for i := range seats {
-		switch {
-		case bass[i] < leakDB && bass[i] < -outlierTime*typicalBass:
-			out = append(out, Outlier{i, true, bass[i],
-				fmt.Sprintf("low bass missing, %.1f dB below 100 Hz: probably a leak; seat again", bass[i])})
-		case rms[i] > outlierDB && rms[i] > outlierTime*typical:
-			out = append(out, Outlier{i, false, rms[i],
-				fmt.Sprintf("%.1f dB RMS away from the other seats (100 Hz to 8 kHz); seat again", rms[i])})
-		}
+// values is what a functional gives for each seat.
+func (a Average) values(f functional) []float64 {
+	out := make([]float64, len(a.Seats))
+	for i, c := range a.Seats {
+		out[i] = f.of(c.LevelDB)
 	}
 	return out
 }
+
+// mean is the mean over the seats of what a functional gives.
+func (a Average) mean(f functional) interval.Mean { return interval.MeanOf(a.values(f)) }
+
+// levelled returns the average of the same seats, each shifted so that the functional gives dB.
+func (a Average) levelled(f functional, dB float64) Average {
+	seats := make([]Curve, len(a.Seats))
+	for i, l := range a.values(f) {
+		seats[i] = a.Seats[i].Shift(dB - l)
+	}
+	out, err := Mean(seats)
+	if err != nil { // the seats were averaged before, and a shift changes neither their points nor their range
+		return a
+	}
+	return out
+}
+
+// functional is a weighted mean of a curve's points. No weight is negative and their sum is 1, so that it moves by no more
+// than its input does anywhere.
+type functional struct {
+	from   int // grid position of the first weight
+	weight []float64
+}
+
+func (f functional) of(v []float64) float64 {
+	sum := 0.0
+	for i, w := range f.weight {
+		sum += w * v[f.from+i]
+	}
+	return sum
+}
+
+// meanFrom is the mean from one grid position to another, both included: a mean over log frequency.
+func meanFrom(from, to int) functional {
+	f := functional{from, make([]float64, to-from+1)}
+	for i := range f.weight {
+		f.weight[i] = 1 / float64(len(f.weight))
+	}
+	return f
+}
+
+// levelOver is how levels are taken of what was measured from lowHz to highHz: by interval.LevelWeight over what was measured
+// between 200 Hz and 4 kHz, or over the whole measured range where that is less than a quarter octave.
+func levelOver(lowHz, highHz float64) functional {
+	lo, hi := max(interval.LevelLowHz, lowHz), min(interval.LevelHighHz, highHz)
+	if hi < lo*1.2 {
+		lo, hi = lowHz, highHz
+	}
+	if Index(hi)-Index(lo) < 3 {
+		return meanFrom(min(Index(lo), Index(hi)), max(Index(lo), Index(hi)))
+	}
+	f := functional{Index(lo), make([]float64, Index(hi)-Index(lo)+1)}
+	sum := 0.0
+	for i := range f.weight {
+		f.weight[i] = interval.LevelWeight(grid[f.from+i], lo, hi)
+		sum += f.weight[i]
+	}
+	for i := range f.weight {
+		f.weight[i] /= sum
+	}
+	return f
+}
+
+// Level is the level of a curve in dB: the mean over log frequency between 200 Hz and 4 kHz that weighs the ends least, or
+// over what of that was measured. It moves by no more than the curve does anywhere.
+func Level(c Curve) float64 { return levelOver(c.LowHz, c.HighHz).of(c.LevelDB) }

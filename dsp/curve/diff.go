@@ -3,61 +3,59 @@ package curve
 import (
 	"fmt"
 	"math"
-	"slices"
+
+	"cushwright/dsp/interval"
 )
 
 // Diff is what a swap from a reference to a new cushion changes: new − ref. Slices have Points values.
 // The response a correction must have is its negative, WantDB.
 type Diff struct {
-	Curve                   // new − ref, on the range both cover
-	SpreadDB      []float64 // both cushions' seat-to-seat spreads, root of the sum of squares
-	Half95DB      []float64 // half-width of the 95 % band of the difference; nil if either has a single seat
-	OffsetDB      float64   // robust level of the difference: how much more sensitive the new cushion is
-	Ref, New      Average
-	AlignedBothDB float64 // what Aligned has taken off, otherwise 0
+	Curve                       // new − ref, on the range both cover
+	SpreadDB  []float64         // scatter of a seat's shape, levels taken out: of both cushions, root of the sum of squares
+	Half95DB  []float64         // half-width of the 95 % interval of Curve, at each point; nil if either has a single seat
+	Level     interval.Estimate // by how much the new cushion is louder, 200 Hz to 4 kHz, in dB; 0 once aligned
+	AlignedDB float64           // what Aligned has taken off, otherwise 0
+	Ref, New  Average
 }
 
 // Difference compares two averages as measured, which presumes one gain of the rig for both; see Diff.Aligned.
-// The band of the difference is Welch's: t of the effective degrees of freedom times √(s1²/n1 + s2²/n2).
-// Source: B. L. Welch, Biometrika 34 (1947); degrees of freedom after Satterthwaite (both from memory).
+// Intervals are those of interval.Difference.
 func Difference(ref, new Average) Diff {
 	d := Diff{Curve: new.Minus(ref.Curve), SpreadDB: make([]float64, Points), Ref: ref, New: new}
-	n1, n2 := float64(len(ref.Seats)), float64(len(new.Seats))
-	if n1 > 1 && n2 > 1 {
-		d.Half95DB = make([]float64, Points)
-	}
 	for k := range Points {
-		s1, s2 := ref.SpreadDB[k], new.SpreadDB[k]
-		d.SpreadDB[k] = math.Hypot(s1, s2)
-		if d.Half95DB != nil {
-			d.Half95DB[k] = welch(s1*s1, n1, s2*s2, n2)
-		}
+		d.SpreadDB[k] = math.Hypot(ref.SpreadDB[k], new.SpreadDB[k])
 	}
-	d.OffsetDB = AlignDB(new.Curve, ref.Curve)
+	d.Half95DB = halves(ref.Seats, new.Seats)
+	l := levelOver(d.LowHz, d.HighHz)
+	d.Level = interval.Sum(new.mean(l), ref.mean(l).Scaled(-1))
 	return d
 }
 
-// welch returns the 95 % half-width of a difference of means from the variances and counts.
-func welch(v1, n1, v2, n2 float64) float64 {
-	a, b := v1/n1, v2/n2
-	if a+b == 0 {
-		return 0
+// halves is the half-width of the 95 % interval of the difference of two groups at each point; nil if one is of a single seat.
+func halves(ref, new []Curve) []float64 {
+	if len(ref) < 2 || len(new) < 2 {
+		return nil
 	}
-	nu := (a + b) * (a + b) / (a*a/(n1-1) + b*b/(n2-1))
-	return t95(nu) * math.Sqrt(a+b)
+	out, a, b := make([]float64, Points), make([]float64, len(ref)), make([]float64, len(new))
+	for k := range out {
+		for i := range ref {
+			a[i] = ref[i].LevelDB[k]
+		}
+		for i := range new {
+			b[i] = new[i].LevelDB[k]
+		}
+		out[k] = interval.Difference(b, a).Half95()
+	}
+	return out
 }
 
-// Aligned returns the difference with its robust level, OffsetDB, taken off: for seats measured at different gains.
+// Aligned compares shapes: each seat's own level is taken out, that of 200 Hz to 4 kHz, for seats measured at different
+// gains. Since it is taken out of every seat, the intervals hold the uncertainty of the levels too.
 func (d Diff) Aligned() Diff {
-	out := d
-	out.Curve = d.Shift(-d.OffsetDB)
-	out.New.Curve = d.New.Shift(-d.OffsetDB)
-	out.New.Seats = slices.Clone(d.New.Seats)
-	for i := range out.New.Seats {
-		out.New.Seats[i] = out.New.Seats[i].Shift(-d.OffsetDB)
-	}
-	out.AlignedBothDB = d.AlignedBothDB + d.OffsetDB
-	out.OffsetDB = 0
+	l := levelOver(d.LowHz, d.HighHz)
+	level := d.Ref.mean(l).Value
+	out := Difference(d.Ref.levelled(l, level), d.New.levelled(l, level))
+	out.AlignedDB = d.AlignedDB + d.Level.Value
 	return out
 }
 
@@ -85,8 +83,9 @@ type Band struct {
 	DiffDB        float64 // new − ref
 	Half95DB      float64 // half-width of the 95 % band of DiffDB; 0 and HasHalf false if unknown
 	HasHalf       bool
-	Verdict       string // Real, Scatter or Unknown; each band is judged alone, so about 1 in 20 "real" is by chance
-	Caution       string // empty, or why the rig is no ear here
+	P             float64 // chance of a difference as large where there is none; 1 if unknown
+	Verdict       string  // Real, Scatter or Unknown; each band is judged alone, so 1 in 20 equal ones is "real" by chance
+	Caution       string  // empty, or why the rig is no ear here
 }
 
 // Octaves returns the ten octave bands of IEC 61260-1:2014 from 31.5 Hz to 16 kHz: exact mid-bands 1000·G^k Hz with
@@ -110,30 +109,14 @@ func (d Diff) Range(label string, lowHz, highHz float64) (Band, bool) {
 	if hi <= lo || math.Log(hi/lo) < 0.5*math.Log(highHz/lowHz) {
 		return Band{}, false
 	}
-	b := Band{Label: label, LowHz: lowHz, HighHz: highHz, Verdict: Unknown}
-	var v, n [2]float64
-	for i, a := range []Average{d.Ref, d.New} {
-		m, sq := 0.0, 0.0
-		levels := make([]float64, len(a.Seats))
-		for k, s := range a.Seats {
-			levels[k] = meanBetween(s.LevelDB, lo, hi)
-			m += levels[k] / float64(len(levels))
-		}
-		for _, l := range levels {
-			sq += (l - m) * (l - m)
-		}
-		n[i] = float64(len(levels))
-		v[i] = sq / max(1, n[i]-1)
-		if i == 0 {
-			b.RefDB = m
-		} else {
-			b.NewDB = m
-		}
-	}
-	b.DiffDB = b.NewDB - b.RefDB
-	if n[0] > 1 && n[1] > 1 {
-		b.HasHalf, b.Half95DB = true, welch(v[0], n[0], v[1], n[1])
-		if b.Verdict = Scatter; math.Abs(b.DiffDB) > b.Half95DB {
+	b := Band{Label: label, LowHz: lowHz, HighHz: highHz, P: 1, Verdict: Unknown}
+	band := meanFrom(Index(lo), Index(hi))
+	ref, new := d.Ref.mean(band), d.New.mean(band)
+	e := interval.Sum(new, ref.Scaled(-1))
+	b.RefDB, b.NewDB, b.DiffDB = ref.Value, new.Value, e.Value
+	if ref.N > 1 && new.N > 1 {
+		b.HasHalf, b.Half95DB, b.P, b.Verdict = true, e.Half95(), e.P(), Scatter
+		if e.Real() {
 			b.Verdict = Real
 		}
 	}
@@ -145,34 +128,72 @@ func (d Diff) Range(label string, lowHz, highHz float64) (Band, bool) {
 	return b, true
 }
 
-func meanBetween(v []float64, lo, hi float64) float64 {
-	a, b := Index(lo), Index(hi)
-	sum := 0.0
-	for _, x := range v[a : b+1] {
-		sum += x
+// Ranges returns bass, middle and treble: 20 to 250 Hz, 250 Hz to 2 kHz, 2 to 10 kHz, of which at least half was measured.
+func (d Diff) Ranges() (out []Band) {
+	for _, r := range []struct {
+		label         string
+		lowHz, highHz float64
+	}{{"bass", 20, 250}, {"middle", 250, 2000}, {"treble", 2000, 10000}} {
+		if b, ok := d.Range(r.label, r.lowHz, r.highHz); ok {
+			out = append(out, b)
+		}
 	}
-	return sum / float64(b-a+1)
+	return out
 }
 
-// Summary is a difference in four lines. A range that was not measured has an empty Label.
-type Summary struct {
-	Bass, Middle, Treble Band    // 20–250 Hz, 250 Hz–2 kHz, 2–10 kHz
-	SensitivityDB        float64 // robust level of new − ref, 200 Hz to 4 kHz, before any alignment
+// Sensitivity is by how much the new cushion is louder, decided for all ears together: the mean of the ears' levels of
+// difference, each by the same range of frequencies. Where both ears have equally many seats, the seats of the same number
+// are taken as one placement of both ears, whose levels may move together.
+func Sensitivity(ears ...Diff) interval.Estimate {
+	lo, hi := LowHz, HighHz
+	for _, d := range ears {
+		lo, hi = max(lo, d.LowHz), min(hi, d.HighHz)
+	}
+	if lo >= hi {
+		lo, hi = LowHz, HighHz
+	}
+	level := levelOver(lo, hi)
+	side := func(of func(Diff) Average) (out []interval.Mean) {
+		var levels [][]float64
+		paired := true
+		for _, d := range ears {
+			levels = append(levels, of(d).values(level))
+			paired = paired && len(levels[0]) == len(levels[len(levels)-1])
+		}
+		share := 1 / float64(len(ears))
+		if !paired {
+			for _, l := range levels {
+				out = append(out, interval.MeanOf(l).Scaled(share))
+			}
+			return out
+		}
+		both := make([]float64, len(levels[0]))
+		for _, l := range levels {
+			for i := range both {
+				both[i] += l[i] * share
+			}
+		}
+		return []interval.Mean{interval.MeanOf(both)}
+	}
+	means := side(func(d Diff) Average { return d.New })
+	for _, m := range side(func(d Diff) Average { return d.Ref }) {
+		means = append(means, m.Scaled(-1))
+	}
+	return interval.Sum(means...)
 }
 
-// Summary sums the difference up.
-func (d Diff) Summary() (s Summary) {
-	s.Bass, _ = d.Range("bass", 20, 250)
-	s.Middle, _ = d.Range("middle", 250, 2000)
-	s.Treble, _ = d.Range("treble", 2000, 10000)
-	s.SensitivityDB = d.OffsetDB + d.AlignedBothDB
-	return s
-}
-
-// Imbalance compares the ears of one cushion: right − left, in octave bands, with the robust level of the difference.
-func Imbalance(left, right Average) (bands []Band, levelDB float64) {
-	d := Difference(left, right)
-	return d.Octaves(), d.OffsetDB
+// Anything is the chance of octave bands as far apart as those of these ears where nothing differs at all: below 0.05, some
+// difference is real, although no single band need be sure. It is 1 where no scatter is known.
+func Anything(ears ...Diff) float64 {
+	var p []float64
+	for _, d := range ears {
+		for _, b := range d.Octaves() {
+			if b.HasHalf {
+				p = append(p, b.P)
+			}
+		}
+	}
+	return interval.Together(p)
 }
 
 // An occluded-ear simulator stands for an ear from 100 Hz to 10 kHz only; beyond, to 20 Hz and 16 kHz, it is a mere
@@ -207,18 +228,14 @@ func (d Diff) SmoothedSpreadDB() []float64 {
 	return v
 }
 
-// SmoothedHalf95DB returns the 95 % half-width with its square averaged over about an octave; nil if unknown.
-func (d Diff) SmoothedHalf95DB() []float64 {
-	if d.Half95DB == nil {
-		return nil
+// SmoothedHalf95DB returns the half-width of the 95 % interval of the difference smoothed to 1/fraction octave. It is nil if
+// unknown.
+func (d Diff) SmoothedHalf95DB(fraction float64) []float64 {
+	smoothed := func(seats []Curve) (out []Curve) {
+		for _, c := range seats {
+			out = append(out, c.Smooth(fraction))
+		}
+		return out
 	}
-	v := make([]float64, Points)
-	for i, s := range d.Half95DB {
-		v[i] = s * s
-	}
-	v = smooth(v, 1)
-	for i := range v {
-		v[i] = math.Sqrt(v[i])
-	}
-	return v
+	return halves(smoothed(d.Ref.Seats), smoothed(d.New.Seats))
 }

@@ -30,7 +30,7 @@ func TargetOf(ear dsp.Ear, d curve.Diff) Target {
 	for i := range b {
 		b[i] = -b[i]
 	}
-	return Target{Ear: ear, WantDB: d.WantDB(), SpreadDB: d.SmoothedSpreadDB(), Half95DB: d.SmoothedHalf95DB(), BelievedDB: b,
+	return Target{Ear: ear, WantDB: d.WantDB(), SpreadDB: d.SmoothedSpreadDB(), Half95DB: d.Aligned().Half95DB, BelievedDB: b,
 		LowHz: d.LowHz, HighHz: d.HighHz}
 }
 
@@ -144,9 +144,9 @@ func resample(f, v, g []float64) []float64 {
 	return out
 }
 
-// levelOf is the robust level of a wanted response between 200 Hz and 4 kHz.
+// levelOf is the level of a wanted response, by curve.Level.
 func levelOf(want []float64) float64 {
-	return curve.TrimmedCentre(want[curve.Index(200) : curve.Index(4000)+1])
+	return curve.Level(curve.Curve{LevelDB: want, LowHz: curve.LowHz, HighHz: curve.HighHz})
 }
 
 // Note says what was left uncorrected, and why.

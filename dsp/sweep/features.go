@@ -4,7 +4,7 @@ import (
 	"fmt"
 	"math"
 
-	"gonum.org/v1/gonum/stat/distuv"
+	"cushwright/dsp/interval"
 )
 
 // bandsPerOctave of the features that seats are compared by: neighbouring points of a 1/48-octave response say nearly the
@@ -18,9 +18,6 @@ var bands = func() (m [29]float64) {
 	}
 	return
 }()
-
-// normLow and normHigh bound the range levels are aligned in: where reseating scatters least. Common practice, no source.
-const normLow, normHigh = 200.0, 4000.0
 
 // features are the mean levels of the third octaves, NaN where fewer than half of a band's points are usable.
 func features(freqHz, levelDB []float64) ([]float64, error) {
@@ -49,29 +46,23 @@ func features(freqHz, levelDB []float64) ([]float64, error) {
 	return out, nil
 }
 
-// level is the mean of the features in the range of alignment.
+// level is the level of the features, by interval.LevelWeight; those without a number are left out.
 func level(feat []float64) (float64, error) {
-	sum, n := 0.0, 0
+	sum, norm, n := 0.0, 0.0, 0
 	for b, v := range feat {
-		if bands[b] > normLow*0.95 && bands[b] < normHigh*1.05 && !math.IsNaN(v) {
-			sum += v
+		if w := interval.LevelWeight(bands[b], interval.LevelLowHz, interval.LevelHighHz); w > 0 && !math.IsNaN(v) {
+			sum += w * v
+			norm += w
 			n++
 		}
 	}
 	if n < 5 {
-		return 0, fmt.Errorf("sweep: read a seat: too few usable points between %g and %g Hz", normLow, normHigh)
+		return 0, fmt.Errorf("sweep: read a seat: too few usable points between %g and %g Hz", interval.LevelLowHz, interval.LevelHighHz)
 	}
-	return sum / float64(n), nil
+	return sum / norm, nil
 }
 
-// t95 is the two-sided 95 % point of Student's t.
-func t95(dof float64) float64 {
-	if !(dof > 0) {
-		return math.Inf(1)
-	}
-	return distuv.StudentsT{Mu: 0, Sigma: 1, Nu: dof}.Quantile(0.975)
-}
-
+// meanSD is the mean and the standard deviation (n − 1); the latter is NaN for fewer than two values.
 func meanSD(x []float64) (mean, sd float64) {
 	for _, v := range x {
 		mean += v / float64(len(x))

@@ -8,6 +8,8 @@ import (
 	"strings"
 
 	"gonum.org/v1/gonum/stat/distuv"
+
+	"cushwright/dsp/interval"
 )
 
 // Outcome is the verdict of Prove.
@@ -38,6 +40,7 @@ type Proof struct {
 	// What that RMS stays below in 95 of 100 cases with nothing but scatter, for these numbers of seats.
 	Band95DB      float64
 	WithinScatter bool    // AfterRMSDB ≤ Band95DB
+	P             float64 // chance of octaves and an RMS as far off where nothing is left, all judged together
 	Shrink        float64 // 1 − after/before; NaN without before
 	SeatsWanted   int     // how many seats on either side would make the intervals narrow enough
 	Text          string
@@ -54,8 +57,8 @@ const enoughScatter = 1.5
 // unusable; before, the new cushion without correction, may be nil. Levels are aligned between 200 Hz and 4 kHz, so the
 // correction's headroom has no say.
 //
-// Intervals: Welch's for two means with unequal variances (B. L. Welch, Biometrika 34, 1947; from memory). An octave is
-// missed when its mean difference exceeds ToleranceDB and the interval that holds for all octaves together (Bonferroni).
+// Intervals are those of interval.Difference. An octave is missed when its mean difference exceeds ToleranceDB and the interval
+// that holds for all octaves together (Bonferroni).
 // The band of the RMS comes from exchanging the seats' deviations between the two sides, which keeps their correlation over
 // frequency: every exchange where there are no more than 1000, otherwise a fixed choice of 1000.
 func Prove(freqHz []float64, reference, before, after [][]float64) (*Proof, error) {
@@ -80,23 +83,27 @@ func Prove(freqHz []float64, reference, before, after [][]float64) (*Proof, erro
 		p.BeforeRMSDB = weightedRMS(meanOf(ref), meanOf(bef), weights)
 		p.Shrink = 1 - p.AfterRMSDB/p.BeforeRMSDB
 	}
-	p.Band95DB = scatterBand(ref, aft, weights)
+	chance := 0.0
+	p.Band95DB, chance = scatterBand(ref, aft, weights, p.AfterRMSDB)
 	p.WithinScatter = p.AfterRMSDB <= p.Band95DB
+	chances := []float64{chance}
 
 	enough := true
 	var missed []string
 	for o, mid := range octaveMidHz {
 		r, a := octave(ref, o), octave(aft, o)
 		x := OctaveResidual{MidHz: mid, BeforeDB: math.NaN(), BeforeHalfDB: math.NaN()}
-		var family float64
-		x.AfterDB, x.AfterHalfDB, family = welch(a, r)
+		left := between(a, r)
+		x.AfterDB, x.AfterHalfDB = left.Value, left.Half95()
+		chances = append(chances, left.P())
 		_, sa := meanSD(a)
 		_, sr := meanSD(r)
 		x.ScatterDB = math.Sqrt((sa*sa*float64(len(a)-1) + sr*sr*float64(len(r)-1)) / float64(len(a)+len(r)-2))
 		if bef != nil {
-			x.BeforeDB, x.BeforeHalfDB, _ = welch(octave(bef, o), r)
+			was := between(octave(bef, o), r)
+			x.BeforeDB, x.BeforeHalfDB = was.Value, was.Half95()
 		}
-		if math.Abs(x.AfterDB) > max(ToleranceDB, family) {
+		if math.Abs(x.AfterDB) > max(ToleranceDB, left.HalfOf(len(octaveMidHz))) {
 			x.Missed = true
 			missed = append(missed, fmt.Sprintf("%+.1f dB about %s", x.AfterDB, plainHz(mid)))
 		}
@@ -115,6 +122,7 @@ func Prove(freqHz []float64, reference, before, after [][]float64) (*Proof, erro
 			enough = false
 		}
 	}
+	p.P = interval.Together(chances)
 	have := min(len(ref), len(aft))
 	switch {
 	case len(missed) > 0:
@@ -175,26 +183,12 @@ func octave(seats [][]float64, o int) []float64 {
 	return out
 }
 
-// welch returns mean(a) − mean(b), the half-width of its 95 % interval, and that of the interval which holds for ten such
-// differences together.
-func welch(a, b []float64) (diff, half, family float64) {
+// between returns mean(a) − mean(b); not a number and unknown without any values.
+func between(a, b []float64) interval.Estimate {
 	if len(a) == 0 || len(b) == 0 {
-		return math.NaN(), math.NaN(), math.NaN()
+		return interval.Estimate{Value: math.NaN(), SE: math.NaN()}
 	}
-	ma, sa := meanSD(a)
-	mb, sb := meanSD(b)
-	diff = ma - mb
-	if len(a) < 2 || len(b) < 2 {
-		return diff, math.Inf(1), math.Inf(1)
-	}
-	va, vb := sa*sa/float64(len(a)), sb*sb/float64(len(b))
-	if va+vb == 0 {
-		return diff, 0, 0
-	}
-	dof := (va + vb) * (va + vb) / (va*va/float64(len(a)-1) + vb*vb/float64(len(b)-1))
-	se := math.Sqrt(va + vb)
-	t := distuv.StudentsT{Mu: 0, Sigma: 1, Nu: dof}
-	return diff, se * t95(dof), se * t.Quantile(1-0.025/float64(len(octaveMidHz)))
+	return interval.Difference(a, b)
 }
 
 // pooledHalf is the half-width of the 95 % interval of a difference of two means in units of the scatter.
@@ -202,7 +196,7 @@ func pooledHalf(n, m int) float64 {
 	if n < 2 || m < 2 {
 		return math.Inf(1)
 	}
-	return t95(float64(n+m-2)) * math.Sqrt(1/float64(n)+1/float64(m))
+	return interval.T95(float64(n+m-2)) * math.Sqrt(1/float64(n)+1/float64(m))
 }
 
 // thirdWeights are 1/(scatter² + 0.5²) by third octave. An invented scatter counts for eight degrees of freedom: a band whose
@@ -234,8 +228,9 @@ func weightedRMS(a, b, w []float64) float64 {
 	return math.Sqrt(sum / norm)
 }
 
-// scatterBand is the 95 % point of the weighted RMS between two groups that differ by nothing but scatter.
-func scatterBand(a, b [][]float64, w []float64) float64 {
+// scatterBand is the 95 % point of the weighted RMS between two groups that differ by nothing but scatter, and the chance that
+// they are rmsDB apart or more.
+func scatterBand(a, b [][]float64, w []float64, rmsDB float64) (band95DB, chance float64) {
 	var dev [][]float64
 	for _, g := range [][][]float64{a, b} {
 		mean := meanOf(g)
@@ -288,12 +283,16 @@ func scatterBand(a, b [][]float64, w []float64) float64 {
 	}
 	mean, sd := meanSD(sq)
 	if !(mean > 0) {
-		return 0
+		if rmsDB > 0 {
+			return 0, 0
+		}
+		return 0, 1
 	}
 	d1 := 2 * mean * mean / (sd * sd)
 	d1 = min(d1, 12) // the invented scatter has no more independent parts than that
 	d2 := d1 * float64(n-2) / 2
-	return math.Sqrt(mean * distuv.F{D1: d1, D2: d2}.Quantile(0.95))
+	f := distuv.F{D1: d1, D2: d2}
+	return math.Sqrt(mean * f.Quantile(0.95)), f.Survival(rmsDB * rmsDB / mean)
 }
 
 func binomial(n, k int) int {

@@ -6,33 +6,6 @@ import (
 	"testing"
 )
 
-// Source: half-widths of a mean in units of σ, Student t, computed with scipy.
-func TestStudent(t *testing.T) {
-	for n, want := range map[int]float64{3: 2.484, 5: 1.242, 10: 0.715} {
-		near1(t, "half-width", t95(float64(n-1))/math.Sqrt(float64(n)), want, 5e-4)
-	}
-}
-
-// Welch's interval against scipy.stats: 1, 2, 4, 4.5 and 2.2, 3.1, 2.9 give the figures of
-// ttest_ind(equal_var=False).confidence_interval().
-func TestWelchAgainstScipy(t *testing.T) {
-	var want struct{ Diff, Half float64 }
-	python(t, `
-import scipy.stats as S, numpy as np, json
-a, b = [1, 2, 4, 4.5], [2.2, 3.1, 2.9]
-va, vb = np.var(a, ddof=1)/4, np.var(b, ddof=1)/3
-dof = (va+vb)**2/(va**2/3+vb**2/2)
-t, p = S.ttest_ind(a, b, equal_var=False)
-diff = np.mean(a)-np.mean(b)
-print(json.dumps({"Diff": diff, "Half": diff/t*S.t.ppf(.975, dof)}))`, &want)
-	diff, half, family := welch([]float64{1, 2, 4, 4.5}, []float64{2.2, 3.1, 2.9})
-	near1(t, "difference", diff, want.Diff, 1e-12)
-	near1(t, "half-width", half, want.Half, 1e-6)
-	if family <= half {
-		t.Error("the interval for ten together is no wider")
-	}
-}
-
 func TestProve(t *testing.T) {
 	trials := count(15, 40, 300)
 	bump := func(hz, db float64) func(float64) float64 {

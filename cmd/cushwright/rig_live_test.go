@@ -17,6 +17,7 @@ import (
 	"testing"
 	"time"
 
+	"cushwright/cmd/internal/bench"
 	"cushwright/config"
 	"cushwright/dsp"
 	swept "cushwright/dsp/sweep"
@@ -289,7 +290,7 @@ func TestLiveRigWholeJob(t *testing.T) {
 		}
 		var cmp struct {
 			Ears []struct {
-				Octaves []bandRow `json:"octaves"`
+				Octaves []bench.BandRow `json:"octaves"`
 			} `json:"ears"`
 		}
 		text, messages, _ := b.command("compare", "woven", "wipe-clean", "--json")

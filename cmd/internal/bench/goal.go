@@ -44,50 +44,15 @@ func (g *Goal) Differences(snap *config.Snapshot, name string) (diffs map[dsp.Ea
 	if new, err = read(snap, name); err != nil {
 		return
 	}
-	diffs = map[dsp.Ear]curve.Diff{}
 	if g.Wanted != "" {
-		want, err := wantedCurve(snap, g.Wanted)
-		if err != nil {
-			return nil, new, ref, nil, err
+		diffs, notes, err = fromWanted(snap, g.Wanted, new)
+	} else if ref, err = read(snap, g.Reference); err == nil {
+		if diffs = fromReference(ref, new); len(diffs) == 0 {
+			err = fail(fmt.Errorf("no ear was measured with both it and %s", g.Reference))
 		}
-		off, err := Calibration(snap)
-		if err != nil {
-			return nil, new, ref, nil, err
-		}
-		if off == nil {
-			notes = append(notes, "no calibration of the rig is set: against a wanted response its own response does not cancel")
-		}
-		for _, e := range Ears {
-			n, ok := new.Means[e]
-			if !ok {
-				continue
-			}
-			if off != nil {
-				raw := n.Seats
-				seats := make([]curve.Curve, len(raw))
-				for i := range raw {
-					seats[i] = raw[i].Minus(*off)
-				}
-				if n, err = curve.Mean(seats); err != nil {
-					return nil, new, ref, nil, fail(err)
-				}
-			}
-			diffs[e] = curve.Difference(want, n)
-		}
-	} else {
-		if ref, err = read(snap, g.Reference); err != nil {
-			return
-		}
-		for _, e := range Ears {
-			r, ok1 := ref.Means[e]
-			n, ok2 := new.Means[e]
-			if ok1 && ok2 {
-				diffs[e] = curve.Difference(r, n)
-			}
-		}
-		if len(diffs) == 0 {
-			return nil, new, ref, nil, fail(fmt.Errorf("no ear was measured with both it and %s", g.Reference))
-		}
+	}
+	if err != nil {
+		return nil, new, ref, nil, err
 	}
 	for _, e := range Ears {
 		d, ok := diffs[e]
@@ -106,6 +71,48 @@ func (g *Goal) Differences(snap *config.Snapshot, name string) (diffs map[dsp.Ea
 		notes = append(notes, o.Seat+": "+o.Reason)
 	}
 	return diffs, new, ref, notes, nil
+}
+
+// fromReference compares the new cushion with the reference at each ear that was measured with both.
+func fromReference(ref, new Measured) map[dsp.Ear]curve.Diff {
+	diffs := map[dsp.Ear]curve.Diff{}
+	for _, e := range Ears {
+		r, ok1 := ref.Means[e]
+		n, ok2 := new.Means[e]
+		if ok1 && ok2 {
+			diffs[e] = curve.Difference(r, n)
+		}
+	}
+	return diffs
+}
+
+// fromWanted compares the new cushion with a wanted response, the rig's calibration taken off its seats.
+func fromWanted(snap *config.Snapshot, wanted string, new Measured) (diffs map[dsp.Ear]curve.Diff, notes []string, err error) {
+	want, err := wantedCurve(snap, wanted)
+	if err != nil {
+		return nil, nil, err
+	}
+	off, err := Calibration(snap)
+	if err != nil {
+		return nil, nil, err
+	}
+	if off == nil {
+		notes = append(notes, "no calibration of the rig is set: against a wanted response its own response does not cancel")
+	}
+	diffs = map[dsp.Ear]curve.Diff{}
+	for e, n := range new.Means {
+		if off != nil {
+			seats := make([]curve.Curve, len(n.Seats))
+			for i := range seats {
+				seats[i] = n.Seats[i].Minus(*off)
+			}
+			if n, err = curve.Mean(seats); err != nil {
+				return nil, nil, fmt.Errorf("cushwright: correct %q: %w", new.Name, err)
+			}
+		}
+		diffs[e] = curve.Difference(want, n)
+	}
+	return diffs, notes, nil
 }
 
 // wantedCurve reads a wanted response. It has no scatter: two seats that agree in everything say so.

@@ -12,6 +12,7 @@ import (
 func (a *app) checkCommand() *cobra.Command {
 	var asJSON bool
 	c := &cobra.Command{Use: "check", Short: "validate the bench folder", Args: cobra.NoArgs,
+		Long: "Reads every file of the bench, seats and wanted responses too, and names what is wrong with each: file, line, key, value and\nwhat is allowed. The exit code is 1 if anything is.",
 		RunE: func(c *cobra.Command, _ []string) error {
 			dir, err := a.dir()
 			if err != nil {
@@ -45,6 +46,9 @@ func (a *app) checkCommand() *cobra.Command {
 				for _, w := range snap.Warnings {
 					out.Warnings = append(out.Warnings, w.Error())
 				}
+			}
+			for _, p := range (config.Bench{Dir: dir}).CheckResponses() {
+				out.Problems = append(out.Problems, problem{p.File, p.Line, p.Key, p.Value, p.Allowed, p.Error()})
 			}
 			if asJSON {
 				if err := printJSON(out); err != nil {

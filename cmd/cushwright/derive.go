@@ -371,7 +371,7 @@ const mostHeadroomDB = 24
 
 // headroomNote warns of an automatic headroom beyond mostHeadroomDB; ch is the correction's chain. "": nothing to warn of.
 func headroomNote(c *dsp.Correction, ch *dsp.Chain) string {
-	if down := -ch.HeadroomDB(); c.AutoHeadroom() && down > mostHeadroomDB {
+	if down := typed(-ch.HeadroomDB(), 0.1); c.AutoHeadroom() && down > mostHeadroomDB {
 		return fmt.Sprintf("the automatic headroom takes %.1f dB off, more than %d: everything plays as much quieter; let the bands boost less, or set headroom_db",
 			down, mostHeadroomDB)
 	}

@@ -4,12 +4,16 @@ import (
 	"encoding/csv"
 	"fmt"
 	"math"
+	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
 
+	"cushwright/config"
+	"cushwright/dsp"
 	"cushwright/platform/soundfile"
 )
 
@@ -209,6 +213,48 @@ func TestLargeHeadroomIsAWarning(t *testing.T) {
 	}
 }
 
+// derive warns of it as well: a band that it keeps may boost beyond its limit.
+func TestDeriveWarnsOfALargeHeadroom(t *testing.T) {
+	for q, warns := range map[float64]bool{20: true, 1: false} { // a low-cut of Q 20 has a peak of 26 dB
+		dir := t.TempDir()
+		rng := rand.New(rand.NewPCG(7, 9))
+		ref := func(hz float64) float64 { return 2*math.Sin(1.7*math.Log(hz)) - 30 }
+		writeSeats(t, dir, "woven", 6, func() config.Seat { return inventedSeat(rng, ref, "2026-01-10") })
+		if err := os.MkdirAll(filepath.Join(dir, "corrections"), 0o755); err != nil {
+			t.Fatal(err)
+		}
+		text := "reference = \"woven\"\nheadroom_db = \"auto\"\n" + bandText("bell", 300, 4, 1, "both") + bandText("low-cut", 21, 0, q, "both")
+		if err := os.WriteFile(filepath.Join(dir, "corrections", "wipe-clean.toml"), []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		snap, err := config.Load(dir)
+		if err != nil {
+			t.Fatal(err)
+		}
+		before, _ := snap.Correction("wipe-clean")
+		through, _, err := provenSeats(before)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for range 6 {
+			for _, e := range ears {
+				s := inventedSeat(rng, func(hz float64) float64 { u := math.Log2(hz/900) / 0.4; return ref(hz) + 4*math.Exp(-u*u/2) }, "2026-02-01", through)
+				s.Ear = e
+				if _, err := config.WriteSeat(filepath.Join(dir, proofs), "wipe-clean", e, s); err != nil {
+					t.Fatal(err)
+				}
+			}
+		}
+		_, said, err := command(dir, "derive", "wipe-clean", "--refine", "--dry")
+		if err != nil {
+			t.Fatal(err)
+		}
+		if strings.Contains(said, "the automatic headroom takes 2") != warns {
+			t.Errorf("low-cut of Q %g: says %q", q, said)
+		}
+	}
+}
+
 // No number that is printed is a negative zero.
 func TestNoNegativeZeros(t *testing.T) {
 	zero := math.Copysign(0, -1)
@@ -234,6 +280,147 @@ func TestNoNegativeZeros(t *testing.T) {
 			if x, err := strconv.ParseFloat(w, 64); err == nil && x == 0 && strings.ContainsAny(w[:1], "+-") {
 				t.Errorf("%v prints %q", args, w)
 			}
+		}
+	}
+}
+
+// seatsOf takes in three seats of a response for each ear named; a seat's gain on the rig says nothing.
+func seatsOf(t *testing.T, bench, cushion string, ears []string, levelDB func(ear string, hz float64) float64) {
+	t.Helper()
+	for _, ear := range ears {
+		args := []string{"add", cushion, "--ear", ear}
+		for seat := range 3 {
+			var b strings.Builder
+			for f := 20.0; f < 20500; f *= 1.01 {
+				fmt.Fprintf(&b, "%.3f %.4f\n", f, levelDB(ear, f))
+			}
+			file := filepath.Join(t.TempDir(), fmt.Sprint(cushion, ear, seat))
+			if err := os.WriteFile(file, []byte(b.String()), 0o600); err != nil {
+				t.Fatal(err)
+			}
+			args = append(args, file)
+		}
+		if _, _, err := command(bench, args...); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
+
+// The level between two cushions is the rig's gain as often as not: it goes into the sliders only on demand, in one ear and
+// in two, and with the ears apart a level of one ear is told as balance. What is printed says which.
+func TestSlidersLeaveLevelToTheVolume(t *testing.T) {
+	ref := func(_ string, f float64) float64 { return 90 + 3*math.Sin(math.Log(f)) }
+	set := func(left, right float64) func(string, float64) float64 {
+		return func(ear string, f float64) float64 {
+			v := ref(ear, f) - dsp.Band{Shape: dsp.Bell, FreqHz: 250, GainDB: -4, Q: 1}.AnalogDB(f) -
+				dsp.Band{Shape: dsp.Bell, FreqHz: 4000, GainDB: 3, Q: 1}.AnalogDB(f)
+			return v + map[string]float64{"left": left, "right": right}[ear]
+		}
+	}
+	gains := func(r sliderRow) (g, naive []float64) {
+		for _, s := range r.Sliders {
+			g, naive = append(g, s.GainDB), append(naive, s.NaiveDB)
+		}
+		return g, naive
+	}
+	for _, c := range []struct {
+		name        string
+		ears        []string
+		left, right float64
+		how         []string
+	}{
+		{"one ear, gain turned down", []string{"left"}, -9, 0, nil},
+		{"both ears, gain turned up", []string{"left", "right"}, 5, 5, nil},
+		{"ears apart, one turned down", []string{"left", "right"}, -9, 0, []string{"--ears", "apart"}},
+	} {
+		bench := demoBench(t)
+		seatsOf(t, bench, "old", c.ears, ref)
+		seatsOf(t, bench, "even", c.ears, set(0, 0))
+		seatsOf(t, bench, "moved", c.ears, set(c.left, c.right))
+		a := reply[sliderAnswer](t, bench, append([]string{"sliders", "even", "--reference", "old"}, c.how...)...)
+		b := reply[sliderAnswer](t, bench, append([]string{"sliders", "moved", "--reference", "old"}, c.how...)...)
+		for i := range a.Rows {
+			g, n := gains(a.Rows[i])
+			g2, n2 := gains(b.Rows[i])
+			if !slices.Equal(g, g2) || !slices.Equal(n, n2) || math.Abs(a.Rows[i].BeforeRMSDB-b.Rows[i].BeforeRMSDB) > 1e-3 {
+				t.Errorf("%s: %v (naive %v), at even gains %v (%v)", c.name, g2, n2, g, n)
+			}
+			if a.Rows[i].HeadroomDB != a.Rows[0].HeadroomDB {
+				t.Errorf("%s: headroom shifts the balance: %g and %g dB", c.name, a.Rows[0].HeadroomDB, a.Rows[i].HeadroomDB)
+			}
+		}
+		if want := c.right - c.left; len(a.Rows) == 2 && math.Abs(b.BalanceDB-a.BalanceDB-want) > 0.01 {
+			t.Errorf("%s: balance %.2f dB, moved by %.2f", c.name, b.BalanceDB, want)
+		}
+		m := reply[sliderAnswer](t, bench, append([]string{"sliders", "moved", "--reference", "old", "--level", "measured"}, c.how...)...)
+		g, _ := gains(m.Rows[0])
+		g2, _ := gains(b.Rows[0])
+		if slices.Equal(g, g2) || m.Level != "measured" || b.Level != "free" || m.BalanceDB != 0 {
+			t.Errorf("%s: on demand the level is in the sliders: %v, otherwise %v", c.name, g, g2)
+		}
+		for level, says := range map[string]string{"free": "left to the volume control", "measured": "is in the sliders"} {
+			out, _, err := command(bench, append([]string{"sliders", "moved", "--reference", "old", "--level", level}, c.how...)...)
+			if err != nil || strings.Count(out, "level: ") != 1 || !strings.Contains(out, says) {
+				t.Errorf("%s, level %s: %v\n%s", c.name, level, err, out)
+			}
+		}
+	}
+}
+
+// What is printed as left over is true on the bells that the equaliser has, each by its own sections; and the limits hold
+// for the naive row, on both ears.
+func TestSlidersSayWhatEachKindLeaves(t *testing.T) {
+	bench := demoBench(t)
+	for _, bells := range []string{"any", "analog", "bilinear"} {
+		for _, ears := range []string{"together", "apart"} {
+			a := reply[sliderAnswer](t, bench, "sliders", "wipe-clean", "--reference", "woven", "--bells", bells, "--ears", ears, "--max-boost", "1", "--gentle=5")
+			for _, r := range a.Rows {
+				worst := 0.0
+				for _, k := range r.Kinds {
+					if bells == "any" || k.Bells == bells {
+						worst = max(worst, k.ResidualRMSDB)
+					}
+				}
+				if len(r.Kinds) != 3 || worst != r.ResidualRMSDB || a.Bells != bells {
+					t.Errorf("%s: %.4f dB at most, of %+v", bells, r.ResidualRMSDB, r.Kinds)
+				}
+				for what, gain := range map[string]func(slider) float64{"set": func(s slider) float64 { return s.GainDB }, "naive": func(s slider) float64 { return s.NaiveDB }} {
+					for _, k := range r.Kinds {
+						if bells != "any" && k.Bells != bells {
+							continue
+						}
+						top := 0.0
+						for f := 20.0; f <= 20000; f *= 1.01 {
+							sum := 0.0
+							for _, s := range r.Sliders {
+								b := dsp.Band{Shape: dsp.Bell, FreqHz: s.FreqHz, GainDB: gain(s), Q: r.Q}
+								if math.Abs(gain(s)) > 5 {
+									t.Errorf("%s, ears %s: %s moves by %g dB", bells, ears, what, gain(s))
+								}
+								if k.RateHz == 0 {
+									sum += b.AnalogDB(f)
+									continue
+								}
+								sec, err := dsp.Bilinear(b, k.RateHz)
+								if err != nil {
+									t.Fatal(err)
+								}
+								sum += sec.DB(f, k.RateHz)
+							}
+							top = max(top, sum)
+						}
+						if top > 1.002 {
+							t.Errorf("%s, ears %s: %s boosts by %.2f dB on %s bells, allowed 1", bells, ears, what, top, k.Bells)
+						}
+					}
+				}
+			}
+		}
+	}
+	out, _, err := command(bench, "sliders", "wipe-clean", "--reference", "woven")
+	for _, w := range []string{"on analog bells:", "on bilinear bells at 44.1 kHz:", "on bilinear bells at 48 kHz:"} {
+		if err != nil || !strings.Contains(out, w) {
+			t.Errorf("%v: %q is not in\n%s", err, w, out)
 		}
 	}
 }

@@ -52,11 +52,12 @@ func (c *Correction) AutoHeadroom() bool { return math.IsNaN(c.headroomDB) }
 // FixedHeadroomDB returns the headroom as given, a level change ≤ 0 dB; NaN when it is automatic.
 func (c *Correction) FixedHeadroomDB() float64 { return c.headroomDB }
 
-// LeastDB stands for the level in a zero of a response, which has none, and for any below: a number that can be written.
+// LeastDB stands for the level in a zero of a response, which has none, and for any below: a number that can be
+// written.
 const LeastDB = -300.0
 
-// AnalogDB returns the level of the analog prototypes of one ear (Left or Right) at freqHz, without headroom, in dB, LeastDB
-// or more.
+// AnalogDB returns the level of the analog prototypes of one ear (Left or Right) at freqHz, without headroom, in dB,
+// LeastDB or more.
 func (c *Correction) AnalogDB(e Ear, freqHz float64) float64 {
 	sum := 0.0
 	for _, b := range c.bands {

@@ -5,8 +5,9 @@ import (
 	"slices"
 )
 
-// programmeTopHz is how far up a programme at that rate reaches. At 44.1 and 48 kHz it ends at 20 kHz, where the filters of
-// converters, resamplers and coders begin to cut (common practice, no source). From 88.2 kHz on it may reach half the rate.
+// programmeTopHz is how far up a programme at that rate reaches. At 44.1 and 48 kHz it ends at 20 kHz, where the
+// filters of converters, resamplers and coders begin to cut (common practice, no source). From 88.2 kHz on it may reach
+// half the rate.
 func programmeTopHz(rateHz float64) float64 {
 	if rateHz < 88200 {
 		return 20000
@@ -14,13 +15,14 @@ func programmeTopHz(rateHz float64) float64 {
 	return rateHz / 2
 }
 
-// PeakDB is the largest level over both ears and all frequencies that a programme can have, without headroom, in dB: from
-// 0 Hz to 20 kHz at rates below 88.2 kHz, to half the rate from there on. So a correction has the same headroom at 44.1 and
-// 48 kHz, as far as its sections agree, and takes more at a higher rate only where it lifts what lies above 20 kHz.
+// PeakDB is the largest level over both ears and all frequencies that a programme can have, without headroom, in dB:
+// from 0 Hz to 20 kHz at rates below 88.2 kHz, to half the rate from there on. So a correction has the same headroom at
+// 44.1 and 48 kHz, as far as its sections agree, and takes more at a higher rate only where it lifts what lies above 20
+// kHz.
 //
-// It bounds sines only: peaks of other signals may come out higher, and so may what a programme at 44.1 or 48 kHz still has
-// above 20 kHz; the guard holds both. Found by a grid with extra points around every band, then golden-section search
-// around each local maximum that could be the largest.
+// It bounds sines only: peaks of other signals may come out higher, and so may what a programme at 44.1 or 48 kHz still
+// has above 20 kHz; the guard holds both. Found by a grid with extra points around every band, then golden-section
+// search around each local maximum that could be the largest.
 func (c *Chain) PeakDB() float64 {
 	return max(c.peakDB(0), c.peakDB(1))
 }
@@ -48,8 +50,8 @@ func (c *Chain) peakDB(ear int) float64 {
 	return peak
 }
 
-// criticalHz lists the frequencies of the programme at which an ear's response is looked at first, ascending: a grid, and
-// points around the resonance of every pole and zero pair, as close as its bandwidth asks.
+// criticalHz lists the frequencies of the programme at which an ear's response is looked at first, ascending: a grid,
+// and points around the resonance of every pole and zero pair, as close as its bandwidth asks.
 func (c *Chain) criticalHz(ear int) []float64 {
 	top := programmeTopHz(c.rateHz)
 	at := []float64{0, top}

@@ -51,8 +51,8 @@ func compiled(t *testing.T, rateHz, headroomDB float64, bs ...Band) *Chain {
 	return ch
 }
 
-// At 44.1 and 48 kHz the programme ends at 20 kHz, and what a correction does above takes no headroom; from 88.2 kHz on it
-// does. The truth is the analog prototype, which sections follow to 0.3 dB up to 20 kHz.
+// At 44.1 and 48 kHz the programme ends at 20 kHz, and what a correction does above takes no headroom; from 88.2 kHz on
+// it does. The truth is the analog prototype, which sections follow to 0.3 dB up to 20 kHz.
 func TestHeadroomFollowsTheProgramme(t *testing.T) {
 	for _, bs := range [][]Band{
 		{{Shape: HighShelf, FreqHz: 20000, GainDB: 12, Q: 0.7}},
@@ -89,11 +89,14 @@ func TestHeadroomFollowsTheProgramme(t *testing.T) {
 	}
 }
 
-// A headroom of nothing is 0, never the negative zero that prints as "-0", nor a rest of rounding that prints as "-0.000".
+// A headroom of nothing is 0, never the negative zero that prints as "-0", nor a rest of rounding that prints as
+// "-0.000".
 func TestNoHeadroomIsZero(t *testing.T) {
 	for _, bs := range [][]Band{
-		nil, {{Shape: Bell, FreqHz: 1000, GainDB: -6, Q: 1}}, {{Shape: Notch, FreqHz: 50, Q: 10}}, {{Shape: LowShelf, FreqHz: 100, GainDB: -3, Q: 0.7}},
-		{{Shape: LowCut, FreqHz: 30, Q: 0.7}}, {{Shape: HighShelf, FreqHz: 9000, GainDB: -3, Q: 0.7}, {Shape: Bell, FreqHz: 300, GainDB: -2, Q: 4}},
+		nil, {{Shape: Bell, FreqHz: 1000, GainDB: -6, Q: 1}}, {{Shape: Notch, FreqHz: 50, Q: 10}}, {{Shape: LowShelf,
+			FreqHz: 100, GainDB: -3, Q: 0.7}},
+		{{Shape: LowCut, FreqHz: 30, Q: 0.7}}, {{Shape: HighShelf, FreqHz: 9000, GainDB: -3, Q: 0.7}, {Shape: Bell,
+			FreqHz: 300, GainDB: -2, Q: 4}},
 	} {
 		for _, headroom := range []float64{AutoHeadroom, 0, math.Copysign(0, -1)} {
 			for _, rate := range []float64{44100, 48000, 192000} {
@@ -112,7 +115,8 @@ func TestNoHeadroomIsZero(t *testing.T) {
 	}
 }
 
-// A notch has no level at its zero: it counts as -300 dB, whatever else adds to it, so that it can be written and drawn.
+// A notch has no level at its zero: it counts as -300 dB, whatever else adds to it, so that it can be written and
+// drawn.
 func TestLevelOfAZeroIsANumber(t *testing.T) {
 	for _, f := range []float64{20, 632.4555320336758, 1000, 12000, 20000} {
 		bs := []Band{{Shape: Notch, FreqHz: f, Q: 10}, {Shape: Notch, FreqHz: f, Q: 2}}

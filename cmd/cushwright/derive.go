@@ -369,11 +369,12 @@ func signed(x float64) string {
 // mostHeadroomDB is the automatic headroom beyond which a warning is due: what plays gets as much quieter.
 const mostHeadroomDB = 24
 
-// headroomNote warns of an automatic headroom beyond mostHeadroomDB; ch is the correction's chain. "": nothing to warn of.
+// headroomNote warns of an automatic headroom beyond mostHeadroomDB; ch is the correction's chain. "": nothing to warn
+// of.
 func headroomNote(c *dsp.Correction, ch *dsp.Chain) string {
 	if down := typed(-ch.HeadroomDB(), 0.1); c.AutoHeadroom() && down > mostHeadroomDB {
-		return fmt.Sprintf("the automatic headroom takes %.1f dB off, more than %d: everything plays as much quieter; let the bands boost less, or set headroom_db",
-			down, mostHeadroomDB)
+		return fmt.Sprintf("the automatic headroom takes %.1f dB off, more than %d: everything plays as much quieter; "+
+			"let the bands boost less, or set headroom_db", down, mostHeadroomDB)
 	}
 	return ""
 }

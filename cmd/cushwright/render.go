@@ -14,8 +14,8 @@ import (
 func (a *app) renderCommand() *cobra.Command {
 	var cushion string
 	c := &cobra.Command{Use: "render IN OUT", Short: "run a correction on a WAV or FLAC file; the result is a 32-bit float WAV", Args: cobra.ExactArgs(2),
-		Long: `Runs a cushion's correction, headroom included, on a WAV or FLAC file and writes a 32-bit float WAV of the same rate, channels and
-length. A file of one channel gets the left ear's correction. Samples that are no numbers (NaN, Inf) become silence.`,
+		Long: `Runs a cushion's correction, headroom included, on a WAV or FLAC file and writes a 32-bit float WAV of the same rate,
+channels and length. A file of one channel gets the left ear's correction. Samples that are no numbers (NaN, Inf) become silence.`,
 		RunE: func(c *cobra.Command, args []string) error {
 			_, sel, err := a.played("render with", cushion)
 			if err != nil {
@@ -37,7 +37,8 @@ length. A file of one channel gets the left ear's correction. Samples that are n
 			if err := soundfile.WriteWAV(args[1], in); err != nil {
 				return err
 			}
-			fmt.Fprintf(c.ErrOrStderr(), "%s: %d frames at %d Hz, headroom %s dB, largest sample %s dBFS\n", args[1], in.Frames(), in.RateHz,
+			fmt.Fprintf(c.ErrOrStderr(), "%s: %d frames at %d Hz, headroom %s dB, largest sample %s dBFS\n", args[1],
+				in.Frames(), in.RateHz,
 				decimals(ch.HeadroomDB(), 1), decimals(dsp.DB(math.Max(peak, 1e-10)), 1))
 			warn(c, renderNotes(in.Channels, bad, peak, sel.Correction))
 			return nil
@@ -47,8 +48,8 @@ length. A file of one channel gets the left ear's correction. Samples that are n
 	return c
 }
 
-// renderNotes says what a listener to the file may not expect: bad is how many samples were no numbers, peak the largest
-// sample of the result.
+// renderNotes says what a listener to the file may not expect: bad is how many samples were no numbers, peak the
+// largest sample of the result.
 func renderNotes(channels, bad int, peak float64, corr *dsp.Correction) (notes []string) {
 	if channels == 1 {
 		n := "one channel: it gets the left ear's correction"
@@ -64,7 +65,9 @@ func renderNotes(channels, bad int, peak float64, corr *dsp.Correction) (notes [
 		notes = append(notes, fmt.Sprintf("%d samples are no numbers: they were silenced", bad))
 	}
 	if float32(peak) > 1 { // as the file holds it
-		notes = append(notes, "samples above full scale: kept as they are in the float file; lower headroom_db before it is made an integer file")
+		notes = append(notes,
+			"samples above full scale: kept as they are in the float file; "+
+				"lower headroom_db before it is made an integer file")
 	}
 	return notes
 }

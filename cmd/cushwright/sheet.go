@@ -364,7 +364,8 @@ func (p *sheetPage) sliders(goals []fit.Target, count int) error {
 		for _, k := range row.Sliders {
 			bands = append(bands, dsp.Band{Shape: dsp.Bell, Ear: row.Ear, FreqHz: k.FreqHz, GainDB: k.GainDB, Q: row.Q})
 		}
-		s := sheetSliders{sliderRow: row, ID: strconv.Itoa(count), Title: what, Rows: typeIn(bands, 1, true), TakeOffDB: 0 - row.HeadroomDB}
+		s := sheetSliders{sliderRow: row, ID: strconv.Itoa(count), Title: what, Rows: typeIn(bands, 1, true),
+			TakeOffDB: 0 - row.HeadroomDB}
 		if row.Ear != dsp.Both {
 			s.ID += "-" + row.Ear.String()
 			s.Title += ", " + row.Ear.String() + " ear"
@@ -406,7 +407,7 @@ func (p *sheetPage) seats(snap *config.Snapshot, diffs map[dsp.Ear]curve.Diff, r
 					}
 				}
 				p.Seats = append(p.Seats, sheetSeat{m.name, e.String(), r.Number, cmp.Or(s.Date, "not said"), say(s.RateHz, "%g"), say(s.SweepLevelDB, "%.1f"),
-					say(s.SignalDB, "%.1f"), fmt.Sprintf("%+.1f", m.means[e].OffsetDB[i]+0), cmp.Or(odd[r.File], "in line")})
+					say(s.SignalDB, "%.1f"), signed1(m.means[e].OffsetDB[i]), cmp.Or(odd[r.File], "in line")})
 			}
 		}
 	}

@@ -30,15 +30,16 @@ func (a *app) slidersCommand() *cobra.Command {
 	var w sliderFlags
 	c := &cobra.Command{Use: "sliders NEW", Short: "settings for a row of sliders", Args: cobra.ExactArgs(1),
 		Long: `Finds the positions of a row of sliders that together come closest to the sound of the reference. Neighbouring sliders
-overlap, so reading the wanted level off at each slider's frequency (the naive reading) overdoes it; both are told, and --step,
---gentle and --max-boost hold for both.
+overlap, so reading the wanted level off at each slider's frequency (the naive reading) overdoes it; both are told, and
+--step, --gentle and --max-boost hold for both.
 
-Equalisers make their sliders' bells in two ways: like analog ones, or by the bilinear transform at their sample rate, which
-narrows those near 20 kHz. Where you do not know which, the positions are such that the worst of them is as good as it gets; what
-each kind leaves is told. --bells analog or bilinear fits for one.
+Equalisers make their sliders' bells in two ways: like analog ones, or by the bilinear transform at their sample rate,
+which narrows those near 20 kHz. Where you do not know which, the positions are such that the worst of them is as good as
+it gets; what each kind leaves is told. --bells analog or bilinear fits for one.
 
-Level is left to the volume control, and with --ears apart the balance between the ears to the balance control. --level measured
-puts both into the sliders: only where both cushions, and both ears, were measured at the same gain of the rig.
+Level is left to the volume control, and with --ears apart the balance between the ears to the balance control.
+--level measured puts both into the sliders: only where both cushions, and both ears, were measured at the same gain of
+the rig.
 
 ` + caution,
 		RunE: func(c *cobra.Command, args []string) error { return a.sliders(c, args[0], w) }}
@@ -53,8 +54,10 @@ puts both into the sliders: only where both cushions, and both ears, were measur
 	f.Lookup("gentle").NoOptDefVal = "3"
 	f.Float64Var(&w.maxBoostDB, "max-boost", 6, "largest boost of all sliders together in dB; 0: cuts only")
 	f.StringVar(&w.ears, "ears", "together", "together: one row for both ears; apart: one for each")
-	f.StringVar(&w.level, "level", "free", "free: leave level to the volume control; measured: put the measured difference in level into the sliders")
-	f.StringVar(&w.bells, "bells", "any", "what the equaliser's bells are like: analog, bilinear (at 44.1 or 48 kHz), or any: not known")
+	f.StringVar(&w.level, "level", "free",
+		"free: leave level to the volume control; measured: put the measured difference in level into the sliders")
+	f.StringVar(&w.bells, "bells", "any",
+		"what the equaliser's bells are like: analog, bilinear (at 44.1 or 48 kHz), or any: not known")
 	f.BoolVar(&w.treble, "treble", false, "correct above 10 kHz like anywhere else, though a rig is no ear there")
 	f.BoolVar(&w.json, "json", false, "print JSON")
 	c.MarkFlagsMutuallyExclusive("count", "freq")
@@ -129,7 +132,7 @@ type sliderRow struct {
 	NaiveRMSDB    float64      `json:"naive_rms_db"`    // likewise
 	Kinds         []sliderKind `json:"kinds"`
 	LevelDB       float64      `json:"level_db"`    // left to the volume control
-	HeadroomDB    float64      `json:"headroom_db"` // level change before the sliders, ≤ 0; with the ears apart the same for both
+	HeadroomDB    float64      `json:"headroom_db"` // level change before the sliders, ≤ 0; both ears
 	Left          []left       `json:"left"`
 }
 
@@ -139,7 +142,7 @@ type sliderAnswer struct {
 	StepDB    float64     `json:"step_db"`
 	Bells     string      `json:"bells"`      // what was fitted for: any, analog or bilinear
 	Level     string      `json:"level"`      // free: left to the volume control; measured: in the sliders
-	BalanceDB float64     `json:"balance_db"` // by which the left ear wants more than the right; with the ears apart and the level free
+	BalanceDB float64     `json:"balance_db"` // by which the left ear wants more; ears apart, level free
 	Rows      []sliderRow `json:"rows"`
 	Caution   string      `json:"caution,omitempty"`
 	Seconds   float64     `json:"seconds"`
@@ -172,7 +175,8 @@ func (a *app) sliders(c *cobra.Command, name string, w sliderFlags) error {
 			}
 		}
 	}
-	out := sliderAnswer{Cushion: name, Reference: w.name(), StepDB: spec.StepDB, Bells: w.bells, Level: w.level, wanted: w.wanted != ""}
+	out := sliderAnswer{Cushion: name, Reference: w.name(), StepDB: spec.StepDB, Bells: w.bells, Level: w.level,
+		wanted: w.wanted != ""}
 	start := time.Now()
 	if out.Rows, out.BalanceDB, err = setSliders(goals, spec); err != nil {
 		return fail(err)
@@ -193,8 +197,8 @@ func (a *app) sliders(c *cobra.Command, name string, w sliderFlags) error {
 	return printTo(c, out.print)
 }
 
-// setSliders finds the positions for each goal; two of them are the ears apart, and the left one wants balanceDB more than the
-// right.
+// setSliders finds the positions for each goal; two of them are the ears apart, and the left one wants balanceDB more
+// than the right.
 func setSliders(goals []fit.Target, spec fit.SliderSpec) (rows []sliderRow, balanceDB float64, err error) {
 	results := make([]fit.SliderResult, len(goals))
 	if len(goals) == 2 {
@@ -210,7 +214,8 @@ func setSliders(goals []fit.Target, spec fit.SliderSpec) (rows []sliderRow, bala
 		peakDB = max(peakDB, r.PeakDB)
 	}
 	for i, r := range results {
-		row := sliderRow{Ear: goals[i].Ear, Q: r.Q, BeforeRMSDB: r.BeforeRMS, ResidualRMSDB: r.ResidualRMS, NaiveRMSDB: r.NaiveRMS, LevelDB: r.LevelDB + 0,
+		row := sliderRow{Ear: goals[i].Ear, Q: r.Q, BeforeRMSDB: r.BeforeRMS, ResidualRMSDB: r.ResidualRMS,
+			NaiveRMSDB: r.NaiveRMS, LevelDB: r.LevelDB + 0,
 			HeadroomDB: 0 - peakDB, Left: append([]left{}, leftOf(goals[i].Ear, r.Left)...)}
 		for _, k := range r.Kinds {
 			bells := "analog"
@@ -257,7 +262,8 @@ func (s sliderAnswer) print(w io.Writer) {
 		for _, k := range r.Sliders {
 			fmt.Fprintf(w, "  %8s  %7s  %7s\n", short(k.FreqHz, 1), signed(k.GainDB), signed(k.NaiveDB))
 		}
-		fmt.Fprintf(w, "left over, dB RMS (weighted): %.2f at most; by the naive reading %.2f; with all at zero %.2f\n", r.ResidualRMSDB, r.NaiveRMSDB, r.BeforeRMSDB)
+		fmt.Fprintf(w, "left over, dB RMS (weighted): %.2f at most; by the naive reading %.2f; with all at zero %.2f\n",
+			r.ResidualRMSDB, r.NaiveRMSDB, r.BeforeRMSDB)
 		for _, k := range r.Kinds {
 			name := k.Bells + " bells"
 			if k.RateHz != 0 {
@@ -285,10 +291,12 @@ func (s sliderAnswer) print(w io.Writer) {
 	}
 	fmt.Fprint(w, "level: left to the volume control")
 	if !s.wanted { // a wanted response has no level of its own
-		fmt.Fprintf(w, "; for the level that was measured, turn it by %s dB once the headroom is taken off", signed(level-s.Rows[0].HeadroomDB))
+		fmt.Fprintf(w, "; for the level that was measured, turn it by %s dB once the headroom is taken off",
+			signed(level-s.Rows[0].HeadroomDB))
 	}
 	fmt.Fprintln(w)
 	if math.Abs(s.BalanceDB) >= 0.5 {
-		fmt.Fprintf(w, "balance: the left ear wants %s dB against the right; that is left to the balance control\n", signed(s.BalanceDB))
+		fmt.Fprintf(w, "balance: the left ear wants %s dB against the right; that is left to the balance control\n",
+			signed(s.BalanceDB))
 	}
 }

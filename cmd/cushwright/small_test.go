@@ -74,11 +74,14 @@ func TestRenderSaysWhatOneChannelGets(t *testing.T) {
 		says, saysNo string
 	}{
 		{"same", bandText("bell", 1000, -6, 1, "both"), 1, "left ear", "right"},
-		{"apart", bandText("bell", 1000, -6, 1, "left") + bandText("bell", 1000, -3, 1, "right"), 1, "right ear's is another", ""},
-		{"same, but told ear by ear", bandText("bell", 1000, -6, 1, "left") + bandText("bell", 1000, -6, 1, "right"), 1, "left ear", "right"},
+		{"apart", bandText("bell", 1000, -6, 1, "left") + bandText("bell", 1000, -3, 1, "right"), 1,
+			"right ear's is another", ""},
+		{"same, but told ear by ear", bandText("bell", 1000, -6, 1, "left") + bandText("bell", 1000, -6, 1, "right"), 1,
+			"left ear", "right"},
 		{"two channels", bandText("bell", 1000, -6, 1, "left") + bandText("bell", 1000, -3, 1, "right"), 2, "", "ear"},
 	} {
-		out, said := rendered(t, benchWith(t, "deep-foam", "headroom_db = \"auto\"\n"+c.text), "deep-foam", sine(1000, c.channels, 48000))
+		out, said := rendered(t, benchWith(t, "deep-foam", "headroom_db = \"auto\"\n"+c.text), "deep-foam",
+			sine(1000, c.channels, 48000))
 		if !strings.Contains(said, c.says) || c.saysNo != "" && strings.Contains(said, c.saysNo) {
 			t.Errorf("%s: says %q", c.name, said)
 		}
@@ -132,9 +135,12 @@ func TestRenderWarnsAboveFullScaleOnly(t *testing.T) {
 		warns      bool
 	}{
 		{"square through nothing", "headroom_db = 0\n", square, false},
-		{"sine at the peak", "headroom_db = \"auto\"\n" + bandText("bell", 1000, 6, 1, "both"), sine(1000, 2, 96000), false},
-		{"sine at another peak", "headroom_db = \"auto\"\n" + bandText("bell", 3000, 7.3, 2, "both"), sine(3000, 2, 96000), false},
-		{"above by less than the file holds", "headroom_db = -5.9999998\n" + bandText("bell", 1000, 6, 1, "both"), sine(1000, 2, 96000), false},
+		{"sine at the peak", "headroom_db = \"auto\"\n" + bandText("bell", 1000, 6, 1, "both"),
+			sine(1000, 2, 96000), false},
+		{"sine at another peak", "headroom_db = \"auto\"\n" + bandText("bell", 3000, 7.3, 2, "both"),
+			sine(3000, 2, 96000), false},
+		{"above by less than the file holds", "headroom_db = -5.9999998\n" + bandText("bell", 1000, 6, 1, "both"),
+			sine(1000, 2, 96000), false},
 		{"the least above", "headroom_db = 0\n", loud, true},
 		{"sine above", "headroom_db = -5.99\n" + bandText("bell", 1000, 6, 1, "both"), sine(1000, 2, 96000), true},
 	} {
@@ -150,7 +156,8 @@ func TestRenderWarnsAboveFullScaleOnly(t *testing.T) {
 
 // Every number that show prints is one, in a notch's zero as well, and none is a negative zero.
 func TestShowPrintsNumbers(t *testing.T) {
-	bench := benchWith(t, "deep-foam", "headroom_db = \"auto\"\n"+bandText("notch", 20, 0, 10, "both")+bandText("notch", 20, 0, 2, "left")+
+	bench := benchWith(t, "deep-foam", "headroom_db = \"auto\"\n"+bandText("notch", 20, 0, 10, "both")+
+		bandText("notch", 20, 0, 2, "left")+
 		bandText("notch", 20000, 0, 4, "right"))
 	for _, rate := range []string{"44100", "48000", "96000", "192000"} {
 		out, _, err := command(bench, "show", "deep-foam", "--csv", "--rate", rate)
@@ -183,7 +190,8 @@ func TestShowPrintsNumbers(t *testing.T) {
 	for _, args := range [][]string{{"show", "deep-foam", "--svg", filepath.Join(t.TempDir(), "p.svg")},
 		{"show", "deep-foam", "--coefficients"}, {"sheet", "deep-foam", "--out", t.TempDir(), "--json"}} {
 		out, _, err := command(bench, args...)
-		if err != nil || strings.Contains(out, "Inf") || strings.Contains(out, "NaN") || strings.Contains(out, ": -0.000000") {
+		if err != nil || strings.Contains(out, "Inf") || strings.Contains(out, "NaN") ||
+			strings.Contains(out, ": -0.000000") {
 			t.Errorf("%v: %v\n%.300s", args, err, out)
 		}
 	}
@@ -192,14 +200,16 @@ func TestShowPrintsNumbers(t *testing.T) {
 // An automatic headroom beyond 24 dB makes everything that much quieter: check and derive warn of it.
 func TestLargeHeadroomIsAWarning(t *testing.T) {
 	much := bandText("bell", 1000, 15, 1, "both") + bandText("bell", 1100, 14, 1, "both")
-	for text, warns := range map[string]bool{"headroom_db = \"auto\"\n" + much: true, "headroom_db = -26\n" + much: false,
+	for text, warns := range map[string]bool{"headroom_db = \"auto\"\n" + much: true,
+		"headroom_db = -26\n" + much:                                       false,
 		"headroom_db = \"auto\"\n" + bandText("bell", 1000, 24, 1, "both"): false} {
 		bench := benchWith(t, "deep-foam", text)
 		_, said, err := command(bench, "check")
 		if err != nil {
 			t.Fatal(err)
 		}
-		if (strings.Contains(said, "corrections/deep-foam.toml") && strings.Contains(said, "headroom takes 28.")) != warns {
+		if (strings.Contains(said, "corrections/deep-foam.toml") &&
+			strings.Contains(said, "headroom takes 28.")) != warns {
 			t.Errorf("%s\ncheck says %q", text, said)
 		}
 		type answer struct {
@@ -223,7 +233,8 @@ func TestDeriveWarnsOfALargeHeadroom(t *testing.T) {
 		if err := os.MkdirAll(filepath.Join(dir, "corrections"), 0o755); err != nil {
 			t.Fatal(err)
 		}
-		text := "reference = \"woven\"\nheadroom_db = \"auto\"\n" + bandText("bell", 300, 4, 1, "both") + bandText("low-cut", 21, 0, q, "both")
+		text := "reference = \"woven\"\nheadroom_db = \"auto\"\n" + bandText("bell", 300, 4, 1, "both") +
+			bandText("low-cut", 21, 0, q, "both")
 		if err := os.WriteFile(filepath.Join(dir, "corrections", "wipe-clean.toml"), []byte(text), 0o600); err != nil {
 			t.Fatal(err)
 		}
@@ -238,7 +249,10 @@ func TestDeriveWarnsOfALargeHeadroom(t *testing.T) {
 		}
 		for range 6 {
 			for _, e := range ears {
-				s := inventedSeat(rng, func(hz float64) float64 { u := math.Log2(hz/900) / 0.4; return ref(hz) + 4*math.Exp(-u*u/2) }, "2026-02-01", through)
+				s := inventedSeat(rng, func(hz float64) float64 {
+					u := math.Log2(hz/900) / 0.4
+					return ref(hz) + 4*math.Exp(-u*u/2)
+				}, "2026-02-01", through)
 				s.Ear = e
 				if _, err := config.WriteSeat(filepath.Join(dir, proofs), "wipe-clean", e, s); err != nil {
 					t.Fatal(err)
@@ -259,24 +273,31 @@ func TestDeriveWarnsOfALargeHeadroom(t *testing.T) {
 func TestNoNegativeZeros(t *testing.T) {
 	zero := math.Copysign(0, -1)
 	for _, c := range []struct{ got, want string }{
-		{short(zero, 1), "0"}, {short(-0.04, 1), "0"}, {short(-0.06, 1), "-0.1"}, {short(-10, 0), "-10"}, {short(0.5, 3), "0.5"},
-		{signed(zero), "0"}, {signed(-0.001), "0"}, {signed(0.004), "0"}, {signed(0.005), "+0.01"}, {signed(-0.5), "-0.5"},
-		{decimals(zero, 2), "0.00"}, {decimals(-0.004, 2), "0.00"}, {decimals(-0.006, 2), "-0.01"}, {decimals(-300, 6), "-300.000000"}, {decimals(-0.04, 0), "0"},
+		{short(zero, 1), "0"}, {short(-0.04, 1), "0"}, {short(-0.06, 1), "-0.1"}, {short(-10, 0), "-10"},
+		{short(0.5, 3), "0.5"},
+		{signed(zero), "0"}, {signed(-0.001), "0"}, {signed(0.004), "0"}, {signed(0.005), "+0.01"},
+		{signed(-0.5), "-0.5"},
+		{decimals(zero, 2), "0.00"}, {decimals(-0.004, 2), "0.00"}, {decimals(-0.006, 2), "-0.01"},
+		{decimals(-300, 6), "-300.000000"}, {decimals(-0.04, 0), "0"},
 	} {
 		if c.got != c.want {
 			t.Errorf("%q, want %q", c.got, c.want)
 		}
 	}
-	bench := benchWith(t, "deep-foam", "headroom_db = \"auto\"\nreference = \"woven\"\n"+bandText("bell", 1000, -6, 1, "both"))
+	bench := benchWith(t, "deep-foam", "headroom_db = \"auto\"\nreference = \"woven\"\n"+
+		bandText("bell", 1000, -6, 1, "both"))
 	for _, args := range [][]string{{"derive", "wipe-clean", "--reference", "woven", "--max-boost", "0", "--dry"},
 		{"derive", "wipe-clean", "--reference", "woven", "--max-boost", "0", "--dry", "--json"},
-		{"sliders", "wipe-clean", "--reference", "woven", "--max-boost", "0"}, {"sliders", "wipe-clean", "--reference", "woven", "--max-boost", "0", "--json"},
+		{"sliders", "wipe-clean", "--reference", "woven", "--max-boost", "0"},
+		{"sliders", "wipe-clean", "--reference", "woven", "--max-boost", "0", "--json"},
 		{"show", "deep-foam"}} {
 		out, said, err := command(bench, args...)
 		if err != nil {
 			t.Errorf("%v: %v", args, err)
 		}
-		for _, w := range strings.FieldsFunc(out+said, func(r rune) bool { return strings.ContainsRune(" \n,:()[]", r) }) {
+		for _, w := range strings.FieldsFunc(out+said, func(r rune) bool {
+			return strings.ContainsRune(" \n,:()[]", r)
+		}) {
 			if x, err := strconv.ParseFloat(w, 64); err == nil && x == 0 && strings.ContainsAny(w[:1], "+-") {
 				t.Errorf("%v prints %q", args, w)
 			}
@@ -306,8 +327,8 @@ func seatsOf(t *testing.T, bench, cushion string, ears []string, levelDB func(ea
 	}
 }
 
-// The level between two cushions is the rig's gain as often as not: it goes into the sliders only on demand, in one ear and
-// in two, and with the ears apart a level of one ear is told as balance. What is printed says which.
+// The level between two cushions is the rig's gain as often as not: it goes into the sliders only on demand, in one ear
+// and in two, and with the ears apart a level of one ear is told as balance. What is printed says which.
 func TestSlidersLeaveLevelToTheVolume(t *testing.T) {
 	ref := func(_ string, f float64) float64 { return 90 + 3*math.Sin(math.Log(f)) }
 	set := func(left, right float64) func(string, float64) float64 {
@@ -342,24 +363,29 @@ func TestSlidersLeaveLevelToTheVolume(t *testing.T) {
 		for i := range a.Rows {
 			g, n := gains(a.Rows[i])
 			g2, n2 := gains(b.Rows[i])
-			if !slices.Equal(g, g2) || !slices.Equal(n, n2) || math.Abs(a.Rows[i].BeforeRMSDB-b.Rows[i].BeforeRMSDB) > 1e-3 {
+			if !slices.Equal(g, g2) || !slices.Equal(n, n2) ||
+				math.Abs(a.Rows[i].BeforeRMSDB-b.Rows[i].BeforeRMSDB) > 1e-3 {
 				t.Errorf("%s: %v (naive %v), at even gains %v (%v)", c.name, g2, n2, g, n)
 			}
 			if a.Rows[i].HeadroomDB != a.Rows[0].HeadroomDB {
-				t.Errorf("%s: headroom shifts the balance: %g and %g dB", c.name, a.Rows[0].HeadroomDB, a.Rows[i].HeadroomDB)
+				t.Errorf("%s: headroom shifts the balance: %g and %g dB", c.name, a.Rows[0].HeadroomDB,
+					a.Rows[i].HeadroomDB)
 			}
 		}
 		if want := c.right - c.left; len(a.Rows) == 2 && math.Abs(b.BalanceDB-a.BalanceDB-want) > 0.01 {
 			t.Errorf("%s: balance %.2f dB, moved by %.2f", c.name, b.BalanceDB, want)
 		}
-		m := reply[sliderAnswer](t, bench, append([]string{"sliders", "moved", "--reference", "old", "--level", "measured"}, c.how...)...)
+		m := reply[sliderAnswer](t, bench, append([]string{"sliders", "moved", "--reference", "old",
+			"--level", "measured"}, c.how...)...)
 		g, _ := gains(m.Rows[0])
 		g2, _ := gains(b.Rows[0])
 		if slices.Equal(g, g2) || m.Level != "measured" || b.Level != "free" || m.BalanceDB != 0 {
 			t.Errorf("%s: on demand the level is in the sliders: %v, otherwise %v", c.name, g, g2)
 		}
-		for level, says := range map[string]string{"free": "left to the volume control", "measured": "is in the sliders"} {
-			out, _, err := command(bench, append([]string{"sliders", "moved", "--reference", "old", "--level", level}, c.how...)...)
+		for level, says := range map[string]string{
+			"free": "left to the volume control", "measured": "is in the sliders"} {
+			out, _, err := command(bench, append([]string{"sliders", "moved", "--reference", "old", "--level", level},
+				c.how...)...)
 			if err != nil || strings.Count(out, "level: ") != 1 || !strings.Contains(out, says) {
 				t.Errorf("%s, level %s: %v\n%s", c.name, level, err, out)
 			}
@@ -367,13 +393,14 @@ func TestSlidersLeaveLevelToTheVolume(t *testing.T) {
 	}
 }
 
-// What is printed as left over is true on the bells that the equaliser has, each by its own sections; and the limits hold
-// for the naive row, on both ears.
+// What is printed as left over is true on the bells that the equaliser has, each by its own sections; and the limits
+// hold for the naive row, on both ears.
 func TestSlidersSayWhatEachKindLeaves(t *testing.T) {
 	bench := demoBench(t)
 	for _, bells := range []string{"any", "analog", "bilinear"} {
 		for _, ears := range []string{"together", "apart"} {
-			a := reply[sliderAnswer](t, bench, "sliders", "wipe-clean", "--reference", "woven", "--bells", bells, "--ears", ears, "--max-boost", "1", "--gentle=5")
+			a := reply[sliderAnswer](t, bench, "sliders", "wipe-clean", "--reference", "woven", "--bells", bells,
+				"--ears", ears, "--max-boost", "1", "--gentle=5")
 			for _, r := range a.Rows {
 				worst := 0.0
 				for _, k := range r.Kinds {
@@ -384,7 +411,8 @@ func TestSlidersSayWhatEachKindLeaves(t *testing.T) {
 				if len(r.Kinds) != 3 || worst != r.ResidualRMSDB || a.Bells != bells {
 					t.Errorf("%s: %.4f dB at most, of %+v", bells, r.ResidualRMSDB, r.Kinds)
 				}
-				for what, gain := range map[string]func(slider) float64{"set": func(s slider) float64 { return s.GainDB }, "naive": func(s slider) float64 { return s.NaiveDB }} {
+				set, naive := func(s slider) float64 { return s.GainDB }, func(s slider) float64 { return s.NaiveDB }
+				for what, gain := range map[string]func(slider) float64{"set": set, "naive": naive} {
 					for _, k := range r.Kinds {
 						if bells != "any" && k.Bells != bells {
 							continue
@@ -410,7 +438,8 @@ func TestSlidersSayWhatEachKindLeaves(t *testing.T) {
 							top = max(top, sum)
 						}
 						if top > 1.002 {
-							t.Errorf("%s, ears %s: %s boosts by %.2f dB on %s bells, allowed 1", bells, ears, what, top, k.Bells)
+							t.Errorf("%s, ears %s: %s boosts by %.2f dB on %s bells, allowed 1", bells, ears, what, top,
+								k.Bells)
 						}
 					}
 				}

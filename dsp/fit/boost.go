@@ -26,7 +26,8 @@ func (f *fitter) between(hz []float64) *problem {
 	return p
 }
 
-// peak is the largest level of the units together on the points of dense and at their own frequencies, in dB; 0 without units.
+// peak is the largest level of the units together on the points of dense and at their own frequencies, in dB; 0 without
+// units.
 func (f *fitter) peak(units []unit) float64 {
 	if len(units) == 0 {
 		return 0
@@ -61,7 +62,8 @@ func (f *fitter) holdBoost(p *problem) {
 	f.lowerAll(p, lattice{})
 }
 
-// holdBoostOnSteps does it on an equaliser's steps: a step at a time off the band that boosts most at the peak, then by lowerAll.
+// holdBoostOnSteps does it on an equaliser's steps: a step at a time off the band that boosts most at the peak, then by
+// lowerAll.
 func (f *fitter) holdBoostOnSteps(p *problem, l lattice) {
 	one := make([]float64, len(p.x2))
 	for range 100 {
@@ -96,9 +98,9 @@ func (f *fitter) holdBoostOnSteps(p *problem, l lattice) {
 	f.lowerAll(p, l)
 }
 
-// lowerAll brings the units below the boost limit, whatever they are: by the largest part of the boosts that keeps it; where
-// the cuts alone are over it, as the overshoots of narrow shelves may be, by the largest part of all gains. A unit without gain
-// is taken out.
+// lowerAll brings the units below the boost limit, whatever they are: by the largest part of the boosts that keeps it;
+// where the cuts alone are over it, as the overshoots of narrow shelves may be, by the largest part of all gains. A
+// unit without gain is taken out.
 func (f *fitter) lowerAll(p *problem, l lattice) {
 	with := func(gains []float64) []unit {
 		var out []unit
@@ -126,8 +128,8 @@ func (f *fitter) lowerAll(p *problem, l lattice) {
 	p.respond()
 }
 
-// commonPart gives each gain the largest common part, found by halving, that ok accepts. With part 0 every gain is to be such
-// that ok accepts them; so the end is always one that it has accepted.
+// commonPart gives each gain the largest common part, found by halving, that ok accepts. With part 0 every gain is to
+// be such that ok accepts them; so the end is always one that it has accepted.
 func commonPart(gains []float64, part func(gain, part float64) float64, ok func(gains []float64) bool) []float64 {
 	at := func(share float64) []float64 {
 		out := make([]float64, len(gains))

@@ -11,7 +11,8 @@ import (
 	"cushwright/dsp/fit/invented"
 )
 
-// boostOf is the largest level of bands from 20 Hz to 20 kHz by their analog prototypes, on points far closer than the fit's.
+// boostOf is the largest level of bands from 20 Hz to 20 kHz by their analog prototypes, on points far closer than the
+// fit's.
 func boostOf(bands []dsp.Band) float64 {
 	top := math.Inf(-1)
 	at := func(hz float64) {
@@ -30,8 +31,8 @@ func boostOf(bands []dsp.Band) float64 {
 	return top
 }
 
-// TestBoostLimitAlwaysHolds: however far the units are above the limit, and whether or not the fit may move them, the hold
-// ends below it; also where cuts alone are over it, as the overshoot of a narrow shelf is.
+// TestBoostLimitAlwaysHolds: however far the units are above the limit, and whether or not the fit may move them, the
+// hold ends below it; also where cuts alone are over it, as the overshoot of a narrow shelf is.
 func TestBoostLimitAlwaysHolds(t *testing.T) {
 	flat := Target{WantDB: make([]float64, curve.Points)}
 	rng := rand.New(rand.NewPCG(8, 3))
@@ -44,8 +45,10 @@ func TestBoostLimitAlwaysHolds(t *testing.T) {
 		{"one bell of 24 dB", []dsp.Band{{Shape: dsp.Bell, FreqHz: 1000, GainDB: 24, Q: 1}}},
 		{"ten bells of 24 dB", nil},
 		{"cut shelf that overshoots", []dsp.Band{{Shape: dsp.LowShelf, FreqHz: 300, GainDB: -20, Q: 8}}},
-		{"two of them", []dsp.Band{{Shape: dsp.LowShelf, FreqHz: 300, GainDB: -20, Q: 8}, {Shape: dsp.HighShelf, FreqHz: 500, GainDB: -15, Q: 5}}},
-		{"a shelf at each end", []dsp.Band{{Shape: dsp.LowShelf, FreqHz: 20, GainDB: 12, Q: 0.7}, {Shape: dsp.HighShelf, FreqHz: 20000, GainDB: 12, Q: 0.7}}},
+		{"two of them", []dsp.Band{{Shape: dsp.LowShelf, FreqHz: 300, GainDB: -20, Q: 8},
+			{Shape: dsp.HighShelf, FreqHz: 500, GainDB: -15, Q: 5}}},
+		{"a shelf at each end", []dsp.Band{{Shape: dsp.LowShelf, FreqHz: 20, GainDB: 12, Q: 0.7},
+			{Shape: dsp.HighShelf, FreqHz: 20000, GainDB: 12, Q: 0.7}}},
 		{"a narrow bell between two points", []dsp.Band{{Shape: dsp.Bell, FreqHz: 1007.2, GainDB: 9, Q: 30}}},
 	}
 	for i := range 10 {
@@ -55,7 +58,8 @@ func TestBoostLimitAlwaysHolds(t *testing.T) {
 		r := row{name: fmt.Sprint("random ", i)}
 		for range 1 + rng.IntN(12) {
 			shape := []dsp.Shape{dsp.Bell, dsp.Bell, dsp.LowShelf, dsp.HighShelf}[rng.IntN(4)]
-			r.units = append(r.units, dsp.Band{Shape: shape, FreqHz: 20 * math.Pow(1000, rng.Float64()), GainDB: between(-20, 24), Q: math.Exp(between(-1.2, 2))})
+			r.units = append(r.units, dsp.Band{Shape: shape, FreqHz: 20 * math.Pow(1000, rng.Float64()),
+				GainDB: between(-20, 24), Q: math.Exp(between(-1.2, 2))})
 		}
 		rows = append(rows, r)
 	}
@@ -63,7 +67,8 @@ func TestBoostLimitAlwaysHolds(t *testing.T) {
 		for _, limit := range []float64{0.01, 6} {
 			for _, step := range []float64{0, 0.001, 0.1, 0.5, 1, 0.7} { // 0.7: none of the steps is 0 dB
 				for _, held := range []bool{true, false} {
-					o := Options{MaxBoostDB: limit, GainMinDB: -24, GainMaxDB: 24, QMin: 0.3, QMax: 30, GainStepDB: step}.withDefaults()
+					o := Options{MaxBoostDB: limit, GainMinDB: -24, GainMaxDB: 24, QMin: 0.3, QMax: 30,
+						GainStepDB: step}.withDefaults()
 					if step == 0.7 {
 						o.For = &Equaliser{GainMinDB: -24, GainMaxDB: 24, GainStepDB: step}
 					}
@@ -76,7 +81,8 @@ func TestBoostLimitAlwaysHolds(t *testing.T) {
 					p.kappa = 300 / float64(len(p.x2))
 					l := f.steps()
 					for _, b := range r.units {
-						u := unit{b.Shape, [3]float64{f.warp(b.FreqHz), math.Log(b.Q), b.GainDB}, [3]bool{held, held, held}}
+						u := unit{b.Shape, [3]float64{f.warp(b.FreqHz), math.Log(b.Q), b.GainDB},
+							[3]bool{held, held, held}}
 						if step > 0 {
 							u.p[pGain] = f.snap(l, pGain, b.GainDB, 0)
 						}
@@ -89,7 +95,8 @@ func TestBoostLimitAlwaysHolds(t *testing.T) {
 					}
 					var left []dsp.Band
 					for _, u := range p.units {
-						left = append(left, dsp.Band{Shape: u.shape, FreqHz: math.Exp(u.p[pFreq]), GainDB: u.p[pGain], Q: math.Exp(u.p[pQ])})
+						left = append(left, dsp.Band{Shape: u.shape, FreqHz: math.Exp(u.p[pFreq]), GainDB: u.p[pGain],
+							Q: math.Exp(u.p[pQ])})
 						if g := u.p[pGain]; step > 0 && math.Abs(g-f.snap(l, pGain, g, 0)) > 1e-9 {
 							t.Errorf("%s, limit %g, step %g: %g dB is no step", r.name, limit, step, g)
 						}
@@ -115,7 +122,8 @@ func TestDeriveKeepsTheBoostLimit(t *testing.T) {
 				}
 				b := max(0, boostOf(r.Bands))
 				if b > limit+0.002 || math.Abs(b-r.PeakDB) > 0.002 {
-					t.Errorf("pair %d, limit %g dB, step %g: boosts by %.4f dB, says %.4f", seed, limit, step, b, r.PeakDB)
+					t.Errorf("pair %d, limit %g dB, step %g: boosts by %.4f dB, says %.4f", seed, limit, step, b,
+						r.PeakDB)
 				}
 			}
 		}

@@ -101,7 +101,8 @@ func TestDescribedEqualisers(t *testing.T) {
 			top = max(top, at(b.FreqHz))
 		}
 		if math.Abs(got.RMSDB-r.After.RMSDB) > 1e-6 || math.Abs(top-r.PeakDB) > 1e-3 {
-			t.Errorf("%s: reported %.6f dB RMS and %.4f dB peak, typed in %.6f and %.4f", name, r.After.RMSDB, r.PeakDB, got.RMSDB, top)
+			t.Errorf("%s: reported %.6f dB RMS and %.4f dB peak, typed in %.6f and %.4f", name, r.After.RMSDB, r.PeakDB,
+				got.RMSDB, top)
 		}
 		if r.PeakDB > 6+1e-9 {
 			t.Errorf("%s: boosts by %.2f dB", name, r.PeakDB)

@@ -84,8 +84,8 @@ type rowFit struct {
 	dense []*bells // where the boost limit is held: between the points and at the sliders as well
 }
 
-// overWeight is the weight of exceeding the boost limit, per dB² on all points; rowRidge is that of a gain, per dB²: sliders
-// where nothing was measured stay at zero.
+// overWeight is the weight of exceeding the boost limit, per dB² on all points; rowRidge is that of a gain, per dB²:
+// sliders where nothing was measured stay at zero.
 const overWeight, rowRidge = 300.0, 1e-5
 
 func newRow(pr Prepared, s SliderSpec) *rowFit {
@@ -216,8 +216,8 @@ func (w *rowFit) snap(g float64) float64 {
 	return math.Round(k*s*1e9)/1e9 + 0 // steps such as 0.1 should print as typed
 }
 
-// hold brings positions below the boost limit: a step at a time off the slider that boosts most at the peak, then by the
-// largest part of the boosts that keeps it, which cannot fail: without boosts no bell is above 0 dB.
+// hold brings positions below the boost limit: a step at a time off the slider that boosts most at the peak, then by
+// the largest part of the boosts that keeps it, which cannot fail: without boosts no bell is above 0 dB.
 func (w *rowFit) hold(gains []float64) []float64 {
 	ok := func(g []float64) bool { return w.peak(g) <= w.spec.MaxBoostDB }
 	gains = slices.Clone(gains)
@@ -253,10 +253,9 @@ func (w *rowFit) hold(gains []float64) []float64 {
 	}, ok)
 }
 
-// solve runs Levenberg–Marquardt steps on the sum of what the kinds are left with, each weighed by its share. A gain that is
-// pushed out of its range is held for the step.
+// solve runs Levenberg–Marquardt steps on the sum of what the kinds are left with, each weighed by its share. A gain
+// that is pushed out of its range is held for the step.
 func (w *rowFit) solve(gains, share []float64) []float64 {
-	n, points := len(gains), len(w.pr.FreqHz)
 	total := func(r [][]float64, g []float64) float64 {
 		c := ridgeOf(g)
 		for k := range r {
@@ -267,66 +266,11 @@ func (w *rowFit) solve(gains, share []float64) []float64 {
 	}
 	resp := w.responses(gains)
 	cost, mu := total(resp, gains), 1e-3
-	jac := make([][]float64, n)
-	for k := range jac {
-		jac[k] = make([]float64, points)
-	}
-	each, rest, mean := make([]float64, points), make([]float64, points), make([]float64, n)
 	for range 12 {
-		a, b := mat.NewSymDense(n, nil), mat.NewVecDense(n, nil)
-		for q, kind := range w.kinds {
-			level := 0.0
-			if w.spec.FreeLevel {
-				for i, v := range resp[q] {
-					level += w.pr.Weight[i] * (v - w.pr.WantDB[i])
-				}
-			}
-			for i, v := range resp[q] {
-				each[i] = share[q] * w.pr.Weight[i]
-				rest[i] = each[i] * (v - w.pr.WantDB[i] - level)
-				if o := v - w.spec.MaxBoostDB; o > 0 {
-					each[i] += overWeight / float64(points)
-					rest[i] += overWeight / float64(points) * o
-				}
-			}
-			for k, g := range gains {
-				kind.slope(k, g, jac[k])
-				b.SetVec(k, b.AtVec(k)+dot(jac[k], rest))
-				if w.spec.FreeLevel {
-					mean[k] = dot(jac[k], w.pr.Weight)
-				}
-			}
-			col := make([]float64, points)
-			for k := range n {
-				for i, v := range jac[k] {
-					col[i] = v * each[i]
-				}
-				for m := range k + 1 {
-					a.SetSym(k, m, a.At(k, m)+dot(col, jac[m])-share[q]*mean[k]*mean[m])
-				}
-			}
-		}
-		for k, g := range gains {
-			b.SetVec(k, b.AtVec(k)+rowRidge*g)
-			a.SetSym(k, k, a.At(k, k)+rowRidge)
-			if g <= w.spec.MinDB && b.AtVec(k) > 0 || g >= w.spec.MaxDB && b.AtVec(k) < 0 {
-				b.SetVec(k, 0)
-				for m := range n {
-					a.SetSym(k, m, 0)
-				}
-				a.SetSym(k, k, 1)
-			}
-		}
+		a, b := w.normal(gains, share, resp)
 		better := false
 		for range 8 {
-			damped := mat.NewSymDense(n, nil)
-			damped.CopySym(a)
-			for k := range n {
-				damped.SetSym(k, k, a.At(k, k)*(1+mu)+1e-12)
-			}
-			var chol mat.Cholesky
-			step := mat.NewVecDense(n, nil)
-			if chol.Factorize(damped) && chol.SolveVecTo(step, b) == nil {
+			if step := dampedStep(a, b, mu); step != nil {
 				try := slices.Clone(gains)
 				for k := range try {
 					try[k] = min(max(try[k]-min(max(step.AtVec(k), -8), 8), w.spec.MinDB), w.spec.MaxDB)
@@ -347,77 +291,109 @@ func (w *rowFit) solve(gains, share []float64) []float64 {
 	return gains
 }
 
+// normal are the normal equations of a step, a·step = b, at responses of each kind.
+func (w *rowFit) normal(gains, share []float64, resp [][]float64) (*mat.SymDense, *mat.VecDense) {
+	n, points := len(gains), len(w.pr.FreqHz)
+	a, b := mat.NewSymDense(n, nil), mat.NewVecDense(n, nil)
+	jac := make([][]float64, n)
+	for k := range jac {
+		jac[k] = make([]float64, points)
+	}
+	// The weight and the weighted rest of each point, a column of the product, and each slider's mean, which a free
+	// level takes up.
+	each, rest, col, mean := make([]float64, points), make([]float64, points), make([]float64, points), make([]float64,
+		n)
+	over := overWeight / float64(points)
+	for q, kind := range w.kinds {
+		level := 0.0
+		if w.spec.FreeLevel {
+			for i, v := range resp[q] {
+				level += w.pr.Weight[i] * (v - w.pr.WantDB[i])
+			}
+		}
+		for i, v := range resp[q] {
+			each[i] = share[q] * w.pr.Weight[i]
+			rest[i] = each[i] * (v - w.pr.WantDB[i] - level)
+			if o := v - w.spec.MaxBoostDB; o > 0 {
+				each[i] += over
+				rest[i] += over * o
+			}
+		}
+		for k, g := range gains {
+			kind.slope(k, g, jac[k])
+			b.SetVec(k, b.AtVec(k)+dot(jac[k], rest))
+			if w.spec.FreeLevel {
+				mean[k] = dot(jac[k], w.pr.Weight)
+			}
+		}
+		for k := range n {
+			for i, v := range jac[k] {
+				col[i] = v * each[i]
+			}
+			for m := range k + 1 {
+				a.SetSym(k, m, a.At(k, m)+dot(col, jac[m])-share[q]*mean[k]*mean[m])
+			}
+		}
+	}
+	for k, g := range gains {
+		b.SetVec(k, b.AtVec(k)+rowRidge*g)
+		a.SetSym(k, k, a.At(k, k)+rowRidge)
+		if g <= w.spec.MinDB && b.AtVec(k) > 0 || g >= w.spec.MaxDB && b.AtVec(k) < 0 {
+			b.SetVec(k, 0)
+			for m := range n {
+				a.SetSym(k, m, 0)
+			}
+			a.SetSym(k, k, 1)
+		}
+	}
+	return a, b
+}
+
+// dampedStep solves (a + mu·diag a)·step = b; nil where that cannot be done.
+func dampedStep(a *mat.SymDense, b *mat.VecDense, mu float64) *mat.VecDense {
+	n := b.Len()
+	damped := mat.NewSymDense(n, nil)
+	damped.CopySym(a)
+	for k := range n {
+		damped.SetSym(k, k, a.At(k, k)*(1+mu)+1e-12)
+	}
+	var chol mat.Cholesky
+	step := mat.NewVecDense(n, nil)
+	if !chol.Factorize(damped) || chol.SolveVecTo(step, b) != nil {
+		return nil
+	}
+	return step
+}
+
+// move is a step of one slider.
+type move struct {
+	gain  float64     // where it ends
+	delta [][]float64 // what it changes on each kind, in dB
+	ok    bool        // it stays within the range
+}
+
+// walker moves positions on the step.
+type walker struct {
+	*rowFit
+	gains     []float64
+	resp, try [][]float64 // now, and as tried, on each kind
+	best      float64     // the cost now
+	moves     [][2]move   // each slider's step up and down
+}
+
 // walk moves one slider, or two, by a step each while that helps the kind that is left with most.
 func (w *rowFit) walk(gains []float64) {
-	resp := w.responses(gains)
-	best := w.cost(resp, gains)
-	type move struct {
-		gain  float64
-		delta [][]float64 // what it changes on each kind, in dB
-		ok    bool
-	}
-	moves := make([][2]move, len(gains))
-	prepare := func(k int) {
-		for i, d := range []float64{w.spec.StepDB, -w.spec.StepDB} {
-			m := &moves[k][i]
-			m.gain = w.snap(gains[k] + d)
-			if m.ok = m.gain != gains[k]; !m.ok {
-				continue
-			}
-			m.delta = m.delta[:0]
-			for _, b := range w.kinds {
-				was, is := make([]float64, len(w.pr.FreqHz)), make([]float64, len(w.pr.FreqHz))
-				b.add(k, gains[k], was)
-				b.add(k, m.gain, is)
-				for i := range is {
-					is[i] -= was[i]
-				}
-				m.delta = append(m.delta, is)
-			}
-		}
-	}
-	for k := range gains {
-		prepare(k)
-	}
-	try := make([][]float64, len(w.kinds))
-	for q := range try {
-		try[q] = make([]float64, len(w.pr.FreqHz))
-	}
-	// tried makes up to two moves (second: nil for one) for good if that helps.
-	tried := func(a int, first *move, b int, second *move) bool {
-		if !first.ok || second != nil && !second.ok {
-			return false
-		}
-		for q := range try {
-			for i, v := range resp[q] {
-				v += first.delta[q][i]
-				if second != nil {
-					v += second.delta[q][i]
-				}
-				try[q][i] = v
-			}
-		}
-		wasA, wasB := gains[a], gains[b]
-		gains[a] = first.gain
-		if second != nil {
-			gains[b] = second.gain
-		}
-		if c := w.cost(try, gains); c < best*(1-1e-6) {
-			best = c
-			resp, try = try, resp
-			prepare(a)
-			prepare(b)
-			return true
-		}
-		gains[b] = wasB
-		gains[a] = wasA
-		return false
+	k := &walker{rowFit: w, gains: gains, resp: w.responses(gains), moves: make([][2]move, len(gains))}
+	k.try = w.responses(gains)
+	k.best = w.cost(k.resp, gains)
+	for a := range gains {
+		k.prepare(a)
 	}
 	for range 8 {
 		moved := false
 		for a := range gains {
 			for m := range 2 {
-				for tried(a, &moves[a][m], a, nil) {
+				for k.helps(a, &k.moves[a][m], a, nil) {
 					moved = true
 				}
 			}
@@ -425,7 +401,7 @@ func (w *rowFit) walk(gains []float64) {
 		for a := range gains {
 			for b := range a {
 				for m := range 4 {
-					moved = tried(a, &moves[a][m/2], b, &moves[b][m%2]) || moved
+					moved = k.helps(a, &k.moves[a][m/2], b, &k.moves[b][m%2]) || moved
 				}
 			}
 		}
@@ -433,4 +409,58 @@ func (w *rowFit) walk(gains []float64) {
 			return
 		}
 	}
+}
+
+// prepare finds the steps of slider a.
+func (k *walker) prepare(a int) {
+	for i, d := range []float64{k.spec.StepDB, -k.spec.StepDB} {
+		m := &k.moves[a][i]
+		m.gain = k.snap(k.gains[a] + d)
+		if m.ok = m.gain != k.gains[a]; !m.ok {
+			continue
+		}
+		m.delta = m.delta[:0]
+		for _, b := range k.kinds {
+			was, is := make([]float64, len(k.pr.FreqHz)), make([]float64, len(k.pr.FreqHz))
+			b.add(a, k.gains[a], was)
+			b.add(a, m.gain, is)
+			for i := range is {
+				is[i] -= was[i]
+			}
+			m.delta = append(m.delta, is)
+		}
+	}
+}
+
+// helps makes up to two moves (second: nil for one) for good if they help.
+func (k *walker) helps(a int, first *move, b int, second *move) bool {
+	if !first.ok || second != nil && !second.ok {
+		return false
+	}
+	for q := range k.try {
+		for i, v := range k.resp[q] {
+			v += first.delta[q][i]
+			if second != nil {
+				v += second.delta[q][i]
+			}
+			k.try[q][i] = v
+		}
+	}
+	wasA, wasB := k.gains[a], k.gains[b]
+	k.gains[a] = first.gain
+	if second != nil {
+		k.gains[b] = second.gain
+	}
+	if c := k.cost(k.try, k.gains); c < k.best*(1-1e-6) {
+		k.best = c
+		k.resp, k.try = k.try, k.resp
+		k.prepare(a)
+		if b != a {
+			k.prepare(b)
+		}
+		return true
+	}
+	k.gains[b] = wasB
+	k.gains[a] = wasA
+	return false
 }

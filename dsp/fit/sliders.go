@@ -18,8 +18,8 @@ var (
 		1250, 1600, 2000, 2500, 3150, 4000, 5000, 6300, 8000, 10000, 12500, 16000, 20000}
 )
 
-// Kind is how an equaliser makes a bell: as an analog one, or by the bilinear transform at RateHz, which narrows what lies
-// near half the rate.
+// Kind is how an equaliser makes a bell: as an analog one, or by the bilinear transform at RateHz, which narrows what
+// lies near half the rate.
 type Kind struct {
 	RateHz float64 // 0: analog
 }
@@ -66,7 +66,7 @@ type SliderResult struct {
 	FreqHz      []float64
 	GainDB      []float64
 	Q           float64
-	NaiveDB     []float64    // the naive reading: the target's level at each centre frequency, on the step and within the limits
+	NaiveDB     []float64    // the naive reading: the target's level at each centre, on the step, within the limits
 	BeforeRMS   float64      // all sliders at zero
 	ResidualRMS float64      // the most on any of the spec's kinds
 	NaiveRMS    float64      // likewise
@@ -140,15 +140,17 @@ func (s SliderSpec) check() error {
 }
 
 // Sliders finds the positions that together come closest to the target, by least squares over the sliders' own
-// responses, because they overlap, and re-optimises them on the step. Where several kinds of bells are possible, the kind
-// that is left with most is given the best.
+// responses, because they overlap, and re-optimises them on the step. Where several kinds of bells are possible, the
+// kind that is left with most is given the best.
 func Sliders(t Target, s SliderSpec) (SliderResult, error) {
 	if err := s.check(); err != nil {
 		return SliderResult{}, err
 	}
 	s = s.withDefaults()
-	o := Options{FloorDB: s.FloorDB, MaxBoostDB: s.MaxBoostDB, FixedLevel: !s.FreeLevel, FullTreble: s.FullTreble, EveryDetail: s.EveryDetail,
-		For: &Equaliser{FixedFreqHz: s.FreqHz, FixedQ: s.Q, GainMinDB: s.MinDB, GainMaxDB: s.MaxDB, GainStepDB: s.StepDB}}.withDefaults()
+	o := Options{FloorDB: s.FloorDB, MaxBoostDB: s.MaxBoostDB, FixedLevel: !s.FreeLevel, FullTreble: s.FullTreble,
+		EveryDetail: s.EveryDetail,
+		For: &Equaliser{FixedFreqHz: s.FreqHz, FixedQ: s.Q, GainMinDB: s.MinDB, GainMaxDB: s.MaxDB,
+			GainStepDB: s.StepDB}}.withDefaults()
 	if err := o.check(); err != nil {
 		return SliderResult{}, err
 	}
@@ -196,9 +198,9 @@ func Sliders(t Target, s SliderSpec) (SliderResult, error) {
 	return r, nil
 }
 
-// SlidersApart finds each ear's own positions. With FreeLevel both ears have one common level, so that the balance between
-// them stays as it is; balanceDB is the level by which the left ear wants more than the right, see DeriveApart. Otherwise
-// each ear's level is taken literally, and balanceDB is 0.
+// SlidersApart finds each ear's own positions. With FreeLevel both ears have one common level, so that the balance
+// between them stays as it is; balanceDB is the level by which the left ear wants more than the right, see DeriveApart.
+// Otherwise each ear's level is taken literally, and balanceDB is 0.
 func SlidersApart(left, right Target, s SliderSpec) (l, r SliderResult, balanceDB float64, err error) {
 	if !s.FreeLevel {
 		if l, err = Sliders(left, s); err == nil {

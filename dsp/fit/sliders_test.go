@@ -15,8 +15,9 @@ import (
 	"gonum.org/v1/gonum/mat"
 )
 
-// TestSlidersBeatNaiveReading: at least 30 % lower weighted RMS than reading the difference off at the centres. Where the level
-// is free and any kind of bells may be at hand, the naive reading has its best level too: 30 % on average, 20 % always.
+// TestSlidersBeatNaiveReading: at least 30 % lower weighted RMS than reading the difference off at the centres. Where
+// the level is free and any kind of bells may be at hand, the naive reading has its best level too: 30 % on average, 20
+// % always.
 func TestSlidersBeatNaiveReading(t *testing.T) {
 	for name, hz := range map[string][]float64{"ten": TenSliders, "thirty-one": ThirtyOneSliders} {
 		cases := uint64(20)
@@ -36,7 +37,8 @@ func TestSlidersBeatNaiveReading(t *testing.T) {
 				}
 				mean += r.ResidualRMS / r.NaiveRMS / float64(cases)
 				if r.ResidualRMS > most*r.NaiveRMS || r.ResidualRMS > r.BeforeRMS {
-					t.Errorf("%s sliders, level free %v, pair %d: %.3f dB left, naive reading %.3f, before %.3f", name, spec.FreeLevel, seed, r.ResidualRMS,
+					t.Errorf("%s sliders, level free %v, pair %d: %.3f dB left, naive reading %.3f, before %.3f", name,
+						spec.FreeLevel, seed, r.ResidualRMS,
 						r.NaiveRMS, r.BeforeRMS)
 				}
 				for _, g := range r.GainDB {
@@ -48,9 +50,11 @@ func TestSlidersBeatNaiveReading(t *testing.T) {
 					t.Errorf("%s sliders, pair %d: boosts by %.2f dB", name, seed, r.PeakDB)
 				}
 			}
-			t.Logf("%s sliders, level free %v: %.2f of the naive reading's error on average", name, spec.FreeLevel, mean)
+			t.Logf("%s sliders, level free %v: %.2f of the naive reading's error on average", name, spec.FreeLevel,
+				mean)
 			if mean > 0.7 {
-				t.Errorf("%s sliders, level free %v: %.2f of the naive reading's error on average", name, spec.FreeLevel, mean)
+				t.Errorf("%s sliders, level free %v: %.2f of the naive reading's error on average", name,
+					spec.FreeLevel, mean)
 			}
 		}
 	}
@@ -159,7 +163,8 @@ func TestSlidersRefuse(t *testing.T) {
 		"none": {}, "descending": {FreqHz: []float64{100, 50}}, "twice": {FreqHz: []float64{100, 100}}, "too low": {FreqHz: []float64{1, 100}},
 		"negative move": {FreqHz: TenSliders, MaxMoveDB: -1}, "NaN move": {FreqHz: TenSliders, MaxMoveDB: math.NaN()},
 		"range without zero": {FreqHz: TenSliders, MinDB: 2, MaxDB: 5}, "too many": {FreqHz: make([]float64, 65)},
-		"Q": {FreqHz: TenSliders, Q: 99}, "step": {FreqHz: TenSliders, StepDB: -1}, "rate": {FreqHz: TenSliders, Kinds: []Kind{{RateHz: 8000}}},
+		"Q": {FreqHz: TenSliders, Q: 99}, "step": {FreqHz: TenSliders, StepDB: -1}, "rate": {FreqHz: TenSliders,
+			Kinds: []Kind{{RateHz: 8000}}},
 	} {
 		var re *dsp.RangeError
 		if _, err := Sliders(tg, s); !errors.As(err, &re) {
@@ -280,7 +285,8 @@ func TestSliderModelAgainstPublishedDesign(t *testing.T) {
 		if k >= 25 && !long() {
 			continue // the paper's own figure above still takes all of them
 		}
-		r, err := Sliders(tg, SliderSpec{FreqHz: fc, Q: 1.4, MinDB: -24, MaxDB: 24, MaxBoostDB: 24, Kinds: []Kind{{RateHz: 44100}},
+		r, err := Sliders(tg, SliderSpec{FreqHz: fc, Q: 1.4, MinDB: -24, MaxDB: 24, MaxBoostDB: 24,
+			Kinds:      []Kind{{RateHz: 44100}},
 			FullTreble: true, EveryDetail: true})
 		if err != nil {
 			t.Fatal(err)
@@ -340,8 +346,8 @@ func leftBy(t *testing.T, k Kind, r SliderResult, gains []float64, free bool) fl
 	return math.Sqrt(sq)
 }
 
-// TestSlidersOnEachKindOfBells: what is said to be left over is what the sections of each kind of equaliser leave; fitted for
-// any kind, the worst is no worse than where one kind was fitted for and another is at hand.
+// TestSlidersOnEachKindOfBells: what is said to be left over is what the sections of each kind of equaliser leave;
+// fitted for any kind, the worst is no worse than where one kind was fitted for and another is at hand.
 func TestSlidersOnEachKindOfBells(t *testing.T) {
 	most := 0.0
 	for seed := range count(2, 6, 20) {
@@ -358,7 +364,8 @@ func TestSlidersOnEachKindOfBells(t *testing.T) {
 					return w
 				}
 				// Nothing prepared away: what is judged is what is fitted.
-				spec := SliderSpec{FreqHz: hz, StepDB: c.step, FreeLevel: c.free, FullTreble: true, EveryDetail: true, MaxBoostDB: 24}
+				spec := SliderSpec{FreqHz: hz, StepDB: c.step, FreeLevel: c.free, FullTreble: true, EveryDetail: true,
+					MaxBoostDB: 24}
 				any, err := Sliders(tg, spec)
 				if err != nil {
 					t.Fatal(err)
@@ -366,7 +373,8 @@ func TestSlidersOnEachKindOfBells(t *testing.T) {
 				for _, k := range any.Kinds {
 					a, b := leftBy(t, k.Kind, any, any.GainDB, c.free), leftBy(t, k.Kind, any, any.NaiveDB, c.free)
 					if math.Abs(a-k.ResidualRMS) > 1e-6 || math.Abs(b-k.NaiveRMS) > 1e-6 {
-						t.Errorf("pair %d, %d sliders, %v: %.4f dB are left, said %.4f; naive %.4f, said %.4f", seed, len(hz), k.Kind, a, k.ResidualRMS, b, k.NaiveRMS)
+						t.Errorf("pair %d, %d sliders, %v: %.4f dB are left, said %.4f; naive %.4f, said %.4f", seed,
+							len(hz), k.Kind, a, k.ResidualRMS, b, k.NaiveRMS)
 					}
 				}
 				if len(any.Kinds) != 3 || worst(any) != any.ResidualRMS {
@@ -392,14 +400,16 @@ func TestSlidersOnEachKindOfBells(t *testing.T) {
 	t.Logf("fitted for analog bells alone, others leave up to %.2f dB more than said", most)
 }
 
-// TestSliderLimitsHoldForBothRows: no more boost than allowed, on any kind of bells, of the positions and of the naive reading.
+// TestSliderLimitsHoldForBothRows: no more boost than allowed, on any kind of bells, of the positions and of the naive
+// reading.
 func TestSliderLimitsHoldForBothRows(t *testing.T) {
 	for seed := range count(2, 4, 20) {
 		l, r := pairTarget(t, invented.NewPair(seed+300), 5), pairTarget(t, invented.NewPair(seed+700), 5)
 		for _, limit := range []float64{0.01, 1, 3} {
 			for _, step := range []float64{0, 0.5} {
 				for _, free := range []bool{true, false} {
-					spec := SliderSpec{FreqHz: TenSliders, StepDB: step, MaxBoostDB: limit, FreeLevel: free, MaxMoveDB: 4}
+					spec := SliderSpec{FreqHz: TenSliders, StepDB: step, MaxBoostDB: limit, FreeLevel: free,
+						MaxMoveDB: 4}
 					a, b, _, err := SlidersApart(l, r, spec)
 					if err != nil {
 						t.Fatal(err)
@@ -413,7 +423,8 @@ func TestSliderLimitsHoldForBothRows(t *testing.T) {
 								}
 							}
 							if top > limit+0.002 || what == "set" && top > res.PeakDB+0.002 {
-								t.Errorf("pair %d, limit %g dB, step %g: %s boosts by %.3f dB, said %.3f", seed, limit, step, what, top, res.PeakDB)
+								t.Errorf("pair %d, limit %g dB, step %g: %s boosts by %.3f dB, said %.3f", seed, limit,
+									step, what, top, res.PeakDB)
 							}
 							for _, g := range gains {
 								if math.Abs(g) > 4 || step > 0 && math.Abs(math.Remainder(g, step)) > 1e-9 {
@@ -428,8 +439,8 @@ func TestSliderLimitsHoldForBothRows(t *testing.T) {
 	}
 }
 
-// TestSlidersLeaveLevelAlone: with the level free, a level added to the target changes no position; with the ears apart, a
-// level added to one ear is told as balance and moves no slider.
+// TestSlidersLeaveLevelAlone: with the level free, a level added to the target changes no position; with the ears
+// apart, a level added to one ear is told as balance and moves no slider.
 func TestSlidersLeaveLevelAlone(t *testing.T) {
 	l, r := pairTarget(t, invented.NewPair(301), 5), pairTarget(t, invented.NewPair(302), 5)
 	up := func(t Target, by float64) Target {
@@ -445,8 +456,10 @@ func TestSlidersLeaveLevelAlone(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if !slices.Equal(one.GainDB, other.GainDB) || !slices.Equal(one.NaiveDB, other.NaiveDB) || math.Abs(other.LevelDB-one.LevelDB-9) > 1e-6 {
-		t.Errorf("9 dB more of level: %v, level %.2f dB, before %v, %.2f dB", other.GainDB, other.LevelDB, one.GainDB, one.LevelDB)
+	if !slices.Equal(one.GainDB, other.GainDB) || !slices.Equal(one.NaiveDB, other.NaiveDB) ||
+		math.Abs(other.LevelDB-one.LevelDB-9) > 1e-6 {
+		t.Errorf("9 dB more of level: %v, level %.2f dB, before %v, %.2f dB", other.GainDB, other.LevelDB, one.GainDB,
+			one.LevelDB)
 	}
 	a, b, balance, err := SlidersApart(l, r, spec)
 	if err != nil {
@@ -457,7 +470,8 @@ func TestSlidersLeaveLevelAlone(t *testing.T) {
 		t.Fatal(err)
 	}
 	if !slices.Equal(a.GainDB, c.GainDB) || !slices.Equal(b.GainDB, d.GainDB) || math.Abs(balance2-balance-4) > 1e-6 {
-		t.Errorf("4 dB more on the left: %v and %v, balance %.2f dB; before %v and %v, %.2f dB", c.GainDB, d.GainDB, balance2, a.GainDB, b.GainDB, balance)
+		t.Errorf("4 dB more on the left: %v and %v, balance %.2f dB; before %v and %v, %.2f dB", c.GainDB, d.GainDB,
+			balance2, a.GainDB, b.GainDB, balance)
 	}
 	// Literally taken, the level is in the sliders.
 	spec.FreeLevel = false

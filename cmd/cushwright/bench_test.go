@@ -545,8 +545,8 @@ func TestBenchCommandsRefuse(t *testing.T) {
 		{"sliders wipe-clean --q 99", "q range"},
 		{"sliders wipe-clean --step -1", "step"},
 		{"sliders wipe-clean --gentle=-2", "largest move"},
-		{"sliders wipe-clean --level low", "measured or free"},
-		{"sliders wipe-clean --level free --ears apart", "balance"},
+		{"sliders wipe-clean --level low", "free or measured"},
+		{"sliders wipe-clean --bells round", "any, analog or bilinear"},
 	} {
 		out, _, err := command(dir, strings.Fields(k.line)...)
 		var no answerNo

@@ -234,7 +234,7 @@ func (a *app) derive(c *cobra.Command, name string, w deriveFlags) error {
 	}
 	start := time.Now()
 	results, balanceDB, err := fitBands(goals, o)
-	out.BalanceDB = balanceDB
+	out.BalanceDB = balanceDB + 0
 	if err != nil {
 		return fail(err)
 	}
@@ -265,6 +265,9 @@ func (a *app) derive(c *cobra.Command, name string, w deriveFlags) error {
 		return fail(err)
 	}
 	out.HeadroomDB = chain.HeadroomDB()
+	if n := headroomNote(corr, chain); n != "" {
+		notes = append(notes, n)
+	}
 	if out.BoostDB > 0.05 {
 		out.Caution = caution
 	}
@@ -306,7 +309,7 @@ func (d derived) print(w io.Writer) {
 	for _, b := range d.Bands {
 		fmt.Fprintf(w, "  %-10s  %-5s  %9s  %7s  %6s\n", b.Shape, b.Ear, short(b.FreqHz, 1), signed(b.GainDB), short(b.Q, 3))
 	}
-	fmt.Fprintf(w, "headroom: take %.2f dB off before the bands\n", -d.HeadroomDB)
+	fmt.Fprintf(w, "headroom: take %.2f dB off before the bands\n", 0-d.HeadroomDB)
 	fmt.Fprintf(w, "before: %.2f dB RMS (weighted), %.2f dB at most\nafter:  %.2f dB RMS (weighted), %.2f dB at most\n", d.Before.RMSDB, d.Before.MaxDB,
 		d.After.RMSDB, d.After.MaxDB)
 	for i, l := range d.LeftOver {
@@ -337,9 +340,18 @@ func printLeft(w io.Writer, l []left) {
 	}
 }
 
+// decimals writes a number with so many decimals, and zero without a sign.
+func decimals(x float64, n int) string {
+	s := fmt.Sprintf("%.*f", n, x)
+	if s[0] == '-' && strings.Trim(s, "-0.") == "" {
+		return s[1:]
+	}
+	return s
+}
+
 // short writes a number with at most so many decimals.
-func short(x float64, decimals int) string {
-	s := fmt.Sprintf("%.*f", decimals, x)
+func short(x float64, most int) string {
+	s := decimals(x, most)
 	if strings.Contains(s, ".") {
 		s = strings.TrimRight(strings.TrimRight(s, "0"), ".")
 	}
@@ -348,11 +360,22 @@ func short(x float64, decimals int) string {
 
 // signed writes a gain in dB with its sign and up to two decimals.
 func signed(x float64) string {
-	if s := short(x, 2); s == "0" || s == "-0" {
-		return "0"
-	} else if x > 0 {
+	s := short(x, 2)
+	if x > 0 && s != "0" {
 		return "+" + s
-	} else {
-		return s
 	}
+	return s
+}
+
+// mostHeadroomDB is the automatic headroom beyond which a warning is due: what plays gets as much quieter.
+const mostHeadroomDB = 24
+
+// headroomNote warns of an automatic headroom beyond mostHeadroomDB; ch is the correction's chain. "": nothing to warn
+// of.
+func headroomNote(c *dsp.Correction, ch *dsp.Chain) string {
+	if down := typed(-ch.HeadroomDB(), 0.1); c.AutoHeadroom() && down > mostHeadroomDB {
+		return fmt.Sprintf("the automatic headroom takes %.1f dB off, more than %d: everything plays as much quieter; "+
+			"let the bands boost less, or set headroom_db", down, mostHeadroomDB)
+	}
+	return ""
 }

@@ -328,35 +328,26 @@ func can(e config.Equaliser) string {
 
 // sliders adds a row of sliders as the command of that name sets them.
 func (p *sheetPage) sliders(goals []fit.Target, count int) error {
-	w := sliderFlags{count: count, stepDB: 0.5, maxBoostDB: 6, ears: "together", level: "measured"}
-	if p.Wanted {
-		w.level = "free" // a wanted response has no level of its own
-	}
+	w := sliderFlags{count: count, stepDB: 0.5, maxBoostDB: 6, ears: "together", level: "free", bells: "any"}
 	spec, err := w.spec()
 	if err != nil {
 		return err
 	}
-	if spec.FreeLevel && len(goals) > 1 { // levels free ear by ear would shift the balance
-		both, err := fit.Together(goals[0], goals[1])
-		if err != nil {
-			return err
-		}
-		goals = []fit.Target{both}
+	rows, _, err := setSliders(goals, spec)
+	if err != nil {
+		return err
 	}
 	what := map[int]string{5: "Five sliders", 10: "Ten octave sliders", 31: "Thirty-one third-octave sliders"}[count]
-	for _, g := range goals {
-		row, peakDB, err := setSliders(g, spec)
-		if err != nil {
-			return err
-		}
+	for _, row := range rows {
 		var bands []dsp.Band
 		for _, k := range row.Sliders {
-			bands = append(bands, dsp.Band{Shape: dsp.Bell, Ear: g.Ear, FreqHz: k.FreqHz, GainDB: k.GainDB, Q: row.Q})
+			bands = append(bands, dsp.Band{Shape: dsp.Bell, Ear: row.Ear, FreqHz: k.FreqHz, GainDB: k.GainDB, Q: row.Q})
 		}
-		s := sheetSliders{sliderRow: row, ID: strconv.Itoa(count), Title: what, Rows: typeIn(bands, 1, true), TakeOffDB: max(0, peakDB)}
-		if g.Ear != dsp.Both {
-			s.ID += "-" + g.Ear.String()
-			s.Title += ", " + g.Ear.String() + " ear"
+		s := sheetSliders{sliderRow: row, ID: strconv.Itoa(count), Title: what, Rows: typeIn(bands, 1, true),
+			TakeOffDB: 0 - row.HeadroomDB}
+		if row.Ear != dsp.Both {
+			s.ID += "-" + row.Ear.String()
+			s.Title += ", " + row.Ear.String() + " ear"
 		}
 		p.Sliders = append(p.Sliders, s)
 	}
@@ -395,7 +386,7 @@ func (p *sheetPage) seats(snap *config.Snapshot, diffs map[dsp.Ear]curve.Diff, r
 					}
 				}
 				p.Seats = append(p.Seats, sheetSeat{m.Name, e.String(), r.Number, cmp.Or(s.Date, "not said"), say(s.RateHz, "%g"), say(s.SweepLevelDB, "%.1f"),
-					say(s.SignalDB, "%.1f"), fmt.Sprintf("%+.1f", m.Means[e].OffsetDB[i]+0), cmp.Or(odd[r.File], "in line")})
+					say(s.SignalDB, "%.1f"), signed1(m.Means[e].OffsetDB[i]), cmp.Or(odd[r.File], "in line")})
 			}
 		}
 	}

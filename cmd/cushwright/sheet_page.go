@@ -149,9 +149,12 @@ var sheetTemplate = template.Must(template.New("sheet").Funcs(template.FuncMap{
 	"four":  func(x float64) string { return fmt.Sprintf("%.4f", x+0) },
 	// Rounded up: a level taken off must never be too little.
 	"up":      func(x float64) string { return fmt.Sprintf("%.1f", math.Ceil(x*10-1e-9)/10+0) },
-	"signed1": func(x float64) string { return strings.Replace(fmt.Sprintf("%+.1f", x), "-0.0", "+0.0", 1) },
+	"signed1": signed1,
 	"inc":     func(i int) int { return i + 1 },
 }).Parse(sheetHTML))
+
+// signed1 writes a level with its sign and one decimal, never "-0.0".
+func signed1(x float64) string { return strings.Replace(fmt.Sprintf("%+.1f", x), "-0.0", "+0.0", 1) }
 
 // number is a float64 or what a pointer to one points at.
 func number(x any) float64 {

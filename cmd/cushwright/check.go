@@ -6,6 +6,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"cushwright/cmd/internal/words"
 	"cushwright/config"
 	"cushwright/dsp"
 )
@@ -71,7 +72,7 @@ func (a *app) checkCommand() *cobra.Command {
 				}
 			}
 			if len(out.Problems) > 0 {
-				return answerNo{fmt.Errorf("cushwright: check %q: %s", dir, plural(uint64(len(out.Problems)), "problem"))}
+				return answerNo{fmt.Errorf("cushwright: check %q: %s", dir, words.Plural(uint64(len(out.Problems)), "problem"))}
 			}
 			return nil
 		}}

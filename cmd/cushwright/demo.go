@@ -16,6 +16,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"cushwright/cmd/internal/words"
 	"cushwright/config"
 	"cushwright/dsp"
 	"cushwright/dsp/loudness"
@@ -258,7 +259,7 @@ func demo(ctx context.Context, w io.Writer, png string) error {
 		}
 		fmt.Fprintf(w, "  bypass %-3s  %.2f LUFS\n", mode, loud[i])
 	}
-	fmt.Fprintf(w, "  difference %s LU (match %q)\n", decimals(loud[1]-loud[0], 2), snap.Settings.Bypass.Match)
+	fmt.Fprintf(w, "  difference %s LU (match %q)\n", words.Decimals(loud[1]-loud[0], 2), snap.Settings.Bypass.Match)
 	if _, err := svc.Bypass(ctx, "off", ""); err != nil {
 		return err
 	}

@@ -1081,7 +1081,7 @@ func (r *faultRig) usage() (u usage) {
 }
 
 // words parts a line; quotes hold words together and are kept where they follow a =.
-func words(line string) (out []string) {
+func cutWords(line string) (out []string) {
 	quoted := false
 	cur, any := "", false
 	for i, c := range line {
@@ -1146,7 +1146,7 @@ func (r *faultRig) once(t *testing.T, text string) {
 		e.forget()
 	}
 	for n, line := range strings.Split(text, "\n") {
-		if w := words(strings.TrimSpace(line)); len(w) > 0 {
+		if w := cutWords(strings.TrimSpace(line)); len(w) > 0 {
 			before := t.Failed()
 			r.do(w)
 			if t.Failed() && !before {

@@ -13,6 +13,7 @@ import (
 	"testing"
 
 	"cushwright/cmd/internal/bench"
+	"cushwright/cmd/internal/words"
 	"cushwright/config"
 	"cushwright/dsp"
 	"cushwright/platform/soundfile"
@@ -274,12 +275,12 @@ func TestDeriveWarnsOfALargeHeadroom(t *testing.T) {
 func TestNoNegativeZeros(t *testing.T) {
 	zero := math.Copysign(0, -1)
 	for _, c := range []struct{ got, want string }{
-		{short(zero, 1), "0"}, {short(-0.04, 1), "0"}, {short(-0.06, 1), "-0.1"}, {short(-10, 0), "-10"},
-		{short(0.5, 3), "0.5"},
-		{signed(zero), "0"}, {signed(-0.001), "0"}, {signed(0.004), "0"}, {signed(0.005), "+0.01"},
-		{signed(-0.5), "-0.5"},
-		{decimals(zero, 2), "0.00"}, {decimals(-0.004, 2), "0.00"}, {decimals(-0.006, 2), "-0.01"},
-		{decimals(-300, 6), "-300.000000"}, {decimals(-0.04, 0), "0"},
+		{words.Short(zero, 1), "0"}, {words.Short(-0.04, 1), "0"}, {words.Short(-0.06, 1), "-0.1"}, {words.Short(-10, 0), "-10"},
+		{words.Short(0.5, 3), "0.5"},
+		{words.Signed(zero), "0"}, {words.Signed(-0.001), "0"}, {words.Signed(0.004), "0"}, {words.Signed(0.005), "+0.01"},
+		{words.Signed(-0.5), "-0.5"},
+		{words.Decimals(zero, 2), "0.00"}, {words.Decimals(-0.004, 2), "0.00"}, {words.Decimals(-0.006, 2), "-0.01"},
+		{words.Decimals(-300, 6), "-300.000000"}, {words.Decimals(-0.04, 0), "0"},
 	} {
 		if c.got != c.want {
 			t.Errorf("%q, want %q", c.got, c.want)

@@ -14,6 +14,8 @@ import (
 	"github.com/spf13/cobra"
 
 	"cushwright/cmd/internal/bench"
+	"cushwright/cmd/internal/rig"
+	"cushwright/cmd/internal/words"
 	"cushwright/config"
 	"cushwright/dsp"
 	"cushwright/dsp/curve"
@@ -37,7 +39,7 @@ left by octave, with its 95 % confidence, before and after. The verdict is prove
 (where and by how much); the exit code is 1 unless it is proven. Seats of earlier runs through the same correction count too;
 --seats 0 judges those alone. They are kept in proofs/, and "derive NAME --refine" fits what they found left over.
 
-` + sweepCaution,
+` + rig.Caution,
 		RunE: func(c *cobra.Command, args []string) error { return a.prove(c, args[0], w, seats, png, svg) }}
 	w.flags(c, "both")
 	f := c.Flags()
@@ -48,41 +50,30 @@ left by octave, with its 95 % confidence, before and after. The verdict is prove
 	return c
 }
 
-type proofRow struct {
-	Band         string   `json:"band"`
-	MidHz        float64  `json:"mid_hz"`
-	BeforeDB     *float64 `json:"before_db"`
-	BeforeHalfDB *float64 `json:"before_confidence95_db"`
-	AfterDB      *float64 `json:"after_db"`
-	AfterHalfDB  *float64 `json:"after_confidence95_db"`
-	ScatterDB    *float64 `json:"scatter_db"`
-	Missed       bool     `json:"missed"`
-}
-
 type earProof struct {
-	Ear            dsp.Ear       `json:"ear"`
-	ReferenceSeats int           `json:"reference_seats"`
-	BeforeSeats    int           `json:"before_seats"`
-	AfterSeats     int           `json:"after_seats"`
-	Outcome        swept.Outcome `json:"outcome"`
-	Text           string        `json:"text"`
-	Octaves        []proofRow    `json:"octaves"`
-	BeforeRMSDB    *float64      `json:"before_rms_db"` // weighted
-	AfterRMSDB     float64       `json:"after_rms_db"`
-	Band95DB       float64       `json:"scatter_band95_db"` // what scatter alone stays below in 95 of 100 cases
-	WithinScatter  bool          `json:"within_scatter"`
-	Shrink         *float64      `json:"shrink"` // 1 - after/before
-	SeatsWanted    int           `json:"seats_wanted"`
+	Ear            dsp.Ear          `json:"ear"`
+	ReferenceSeats int              `json:"reference_seats"`
+	BeforeSeats    int              `json:"before_seats"`
+	AfterSeats     int              `json:"after_seats"`
+	Outcome        swept.Outcome    `json:"outcome"`
+	Text           string           `json:"text"`
+	Octaves        []bench.ProofRow `json:"octaves"`
+	BeforeRMSDB    *float64         `json:"before_rms_db"` // weighted
+	AfterRMSDB     float64          `json:"after_rms_db"`
+	Band95DB       float64          `json:"scatter_band95_db"` // what scatter alone stays below in 95 of 100 cases
+	WithinScatter  bool             `json:"within_scatter"`
+	Shrink         *float64         `json:"shrink"` // 1 - after/before
+	SeatsWanted    int              `json:"seats_wanted"`
 }
 
 type proofReport struct {
-	Cushion   string        `json:"cushion"`
-	Reference string        `json:"reference"`
-	Outcome   swept.Outcome `json:"outcome"` // the worst of the ears
-	Ears      []earProof    `json:"ears"`
-	Seats     []seatReport  `json:"seats"` // of this run
-	Next      string        `json:"next,omitempty"`
-	Warnings  []string      `json:"warnings"`
+	Cushion   string           `json:"cushion"`
+	Reference string           `json:"reference"`
+	Outcome   swept.Outcome    `json:"outcome"` // the worst of the ears
+	Ears      []earProof       `json:"ears"`
+	Seats     []rig.SeatReport `json:"seats"` // of this run
+	Next      string           `json:"next,omitempty"`
+	Warnings  []string         `json:"warnings"`
 
 	lines []plot.Line
 }
@@ -145,7 +136,7 @@ func (a *app) prove(c *cobra.Command, name string, w rigFlags, seats int, png, s
 			continue
 		}
 		if len(ref[e]) < 2 {
-			return fail(fmt.Errorf("the reference %s has %s of the %s ear, two are the least: measure it with sweep", corr.Reference, plural(uint64(len(ref[e])), "seat"), e))
+			return fail(fmt.Errorf("the reference %s has %s of the %s ear, two are the least: measure it with sweep", corr.Reference, words.Plural(uint64(len(ref[e])), "seat"), e))
 		}
 	}
 	// Unless an ear was named, those that the reference was measured on.
@@ -153,7 +144,7 @@ func (a *app) prove(c *cobra.Command, name string, w rigFlags, seats int, png, s
 	if len(side) == 0 {
 		return fail(fmt.Errorf("the reference %s has no two seats of either ear: measure it with sweep", corr.Reference))
 	}
-	out := proofReport{Cushion: name, Reference: corr.Reference, Seats: []seatReport{}, Warnings: []string{}}
+	out := proofReport{Cushion: name, Reference: corr.Reference, Seats: []rig.SeatReport{}, Warnings: []string{}}
 	dir := filepath.Join(snap.Dir, proofs)
 	if seats > 0 {
 		cl, err := newClient()
@@ -171,15 +162,15 @@ func (a *app) prove(c *cobra.Command, name string, w rigFlags, seats int, png, s
 		if err != nil {
 			return err
 		}
-		defer j.close()
+		defer j.Close()
 		// Where the correction lifts, more comes out than is played: the limit holds behind it.
-		chain, err := corr.Correction.Compile(float64(j.rig.Output.RateHz), dsp.Options{})
+		chain, err := corr.Correction.Compile(float64(j.OutputRateHz()), dsp.Options{})
 		if err != nil {
 			return fail(err)
 		}
-		j.limit(chain.PeakDB() + chain.HeadroomDB())
-		j.talk.say("the sweep goes through the engine's correction of %s; let nothing else play", name)
-		out.Seats, err = j.run(c.Context(), seatSet{cushion: name, dir: dir, seats: seats, notes: []string{note}, keep: keep}, side)
+		j.Limit(chain.PeakDB() + chain.HeadroomDB())
+		j.Talk.Say("the sweep goes through the engine's correction of %s; let nothing else play", name)
+		out.Seats, err = j.Run(c.Context(), rig.Series{Cushion: name, Dir: dir, Seats: seats, Notes: []string{note}, Keep: keep, Written: w.written(c)}, side)
 		if err != nil {
 			return interrupted(err, action, len(out.Seats), seats*len(side))
 		}
@@ -193,18 +184,18 @@ func (a *app) prove(c *cobra.Command, name string, w rigFlags, seats int, png, s
 		}
 	}
 	for _, e := range side {
-		after, err := storedSeats(dir, name, e, keep)
+		after, err := bench.StoredSeats(dir, name, e, keep)
 		if err != nil {
 			return err
 		}
-		before, err := storedSeats(snap.Dir, name, e, nil)
+		before, err := bench.StoredSeats(snap.Dir, name, e, nil)
 		if err != nil {
 			return err
 		}
 		if len(before) < 2 {
 			before = nil
 		}
-		aft, bef := levelsOf(after), levelsOf(before)
+		aft, bef := bench.LevelsOf(after), bench.LevelsOf(before)
 		if isWanted(snap, corr.Reference) {
 			if aft, err = lessCalibration(snap, aft); err == nil {
 				bef, err = lessCalibration(snap, bef)
@@ -272,11 +263,11 @@ func referenceLevels(snap *config.Snapshot, reference string, e dsp.Ear) ([][]fl
 		if err != nil {
 			return nil, err
 		}
-		l := onSweepGrid(s.FreqHz, s.LevelDB)
+		l := bench.OnSweepGrid(s.FreqHz, s.LevelDB)
 		return [][]float64{l, slices.Clone(l)}, nil
 	}
-	seats, err := storedSeats(snap.Dir, reference, e, nil)
-	return levelsOf(seats), err
+	seats, err := bench.StoredSeats(snap.Dir, reference, e, nil)
+	return bench.LevelsOf(seats), err
 }
 
 // lessCalibration takes the rig's own response off levels on the sweep's grid.
@@ -299,7 +290,7 @@ func (r *proofReport) add(e dsp.Ear, p *swept.Proof, ref, before, after int) {
 	x := earProof{Ear: e, ReferenceSeats: ref, BeforeSeats: before, AfterSeats: after, Outcome: p.Outcome, Text: p.Text, BeforeRMSDB: bench.Known(p.BeforeRMSDB),
 		AfterRMSDB: p.AfterRMSDB, Band95DB: p.Band95DB, WithinScatter: p.WithinScatter, Shrink: bench.Known(p.Shrink), SeatsWanted: p.SeatsWanted}
 	for _, o := range p.Octaves {
-		x.Octaves = append(x.Octaves, proofRow{Band: octaveName(o.MidHz), MidHz: o.MidHz, BeforeDB: bench.Known(o.BeforeDB), BeforeHalfDB: bench.Known(o.BeforeHalfDB),
+		x.Octaves = append(x.Octaves, bench.ProofRow{Band: bench.OctaveName(o.MidHz), MidHz: o.MidHz, BeforeDB: bench.Known(o.BeforeDB), BeforeHalfDB: bench.Known(o.BeforeHalfDB),
 			AfterDB: bench.Known(o.AfterDB), AfterHalfDB: bench.Known(o.AfterHalfDB), ScatterDB: bench.Known(o.ScatterDB), Missed: o.Missed})
 	}
 	r.Ears = append(r.Ears, x)

@@ -8,6 +8,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"cushwright/cmd/internal/bench"
+	"cushwright/cmd/internal/words"
 	"cushwright/dsp"
 	"cushwright/platform/soundfile"
 )
@@ -40,7 +41,7 @@ channels and length. A file of one channel gets the left ear's correction. Sampl
 			}
 			fmt.Fprintf(c.ErrOrStderr(), "%s: %d frames at %d Hz, headroom %s dB, largest sample %s dBFS\n", args[1],
 				in.Frames(), in.RateHz,
-				decimals(ch.HeadroomDB(), 1), decimals(dsp.DB(math.Max(peak, 1e-10)), 1))
+				words.Decimals(ch.HeadroomDB(), 1), words.Decimals(dsp.DB(math.Max(peak, 1e-10)), 1))
 			warn(c, renderNotes(in.Channels, bad, peak, sel.Correction))
 			return nil
 		}}

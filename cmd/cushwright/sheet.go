@@ -16,6 +16,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"cushwright/cmd/internal/bench"
+	"cushwright/cmd/internal/words"
 	"cushwright/config"
 	"cushwright/dsp"
 	"cushwright/dsp/curve"
@@ -293,18 +294,18 @@ func can(e config.Equaliser) string {
 		if s == 0 {
 			return ", stepless"
 		}
-		return ", steps of " + short(s, 4) + unit
+		return ", steps of " + words.Short(s, 4) + unit
 	}
 	var shapes []string
 	for _, s := range e.Shapes {
 		shapes = append(shapes, s.String())
 	}
-	parts := []string{plural(uint64(e.Bands), "band") + ": " + strings.Join(shapes, ", ")}
+	parts := []string{words.Plural(uint64(e.Bands), "band") + ": " + strings.Join(shapes, ", ")}
 	switch {
 	case len(e.FixedFreqHz) > 0:
 		parts = append(parts, "fixed frequencies")
 	case e.FreqStepOctaves != 0:
-		parts = append(parts, fmt.Sprintf("%g to %g Hz in steps of 1/%s octave", e.FreqMinHz, e.FreqMaxHz, short(1/e.FreqStepOctaves, 2)))
+		parts = append(parts, fmt.Sprintf("%g to %g Hz in steps of 1/%s octave", e.FreqMinHz, e.FreqMaxHz, words.Short(1/e.FreqStepOctaves, 2)))
 	default:
 		parts = append(parts, fmt.Sprintf("%g to %g Hz", e.FreqMinHz, e.FreqMaxHz)+step(e.FreqStepHz, " Hz"))
 	}
@@ -373,7 +374,7 @@ func (p *sheetPage) seats(snap *config.Snapshot, diffs map[dsp.Ear]curve.Diff, r
 		}
 		for _, e := range bench.Ears {
 			if n := len(m.Refs[e]); n > 0 {
-				counts = append(counts, fmt.Sprintf("%s of %s on the %s ear", plural(uint64(n), "seat"), m.Name, e))
+				counts = append(counts, fmt.Sprintf("%s of %s on the %s ear", words.Plural(uint64(n), "seat"), m.Name, e))
 			}
 			for i, r := range m.Refs[e] {
 				s, err := snap.LoadSeat(r)
@@ -386,7 +387,7 @@ func (p *sheetPage) seats(snap *config.Snapshot, diffs map[dsp.Ear]curve.Diff, r
 					}
 				}
 				p.Seats = append(p.Seats, sheetSeat{m.Name, e.String(), r.Number, cmp.Or(s.Date, "not said"), say(s.RateHz, "%g"), say(s.SweepLevelDB, "%.1f"),
-					say(s.SignalDB, "%.1f"), signed1(m.Means[e].OffsetDB[i]), cmp.Or(odd[r.File], "in line")})
+					say(s.SignalDB, "%.1f"), words.SignedTenth(m.Means[e].OffsetDB[i]), cmp.Or(odd[r.File], "in line")})
 			}
 		}
 	}

@@ -9,6 +9,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"cushwright/cmd/internal/words"
 	"cushwright/config"
 	"cushwright/dsp"
 	"cushwright/dsp/plot"
@@ -71,15 +72,15 @@ func printResponse(w io.Writer, name, reference string, ch *dsp.Chain) {
 		fmt.Fprintf(w, "# reference: %s\n", reference)
 	}
 	fmt.Fprintf(w, "# rate_hz: %g\n# headroom_db: %s\nfreq_hz,left_db,right_db\n", ch.RateHz(),
-		decimals(ch.HeadroomDB(), 6))
+		words.Decimals(ch.HeadroomDB(), 6))
 	for _, f := range plotHz() {
-		fmt.Fprintf(w, "%.4f,%s,%s\n", f, decimals(ch.DB(dsp.Left, f), 6), decimals(ch.DB(dsp.Right, f), 6))
+		fmt.Fprintf(w, "%.4f,%s,%s\n", f, words.Decimals(ch.DB(dsp.Left, f), 6), words.Decimals(ch.DB(dsp.Right, f), 6))
 	}
 }
 
 func printCoefficients(w io.Writer, ch *dsp.Chain) {
 	fmt.Fprintf(w, "# rate_hz: %g\n# headroom_db: %s\near,section,b0,b1,b2,a1,a2\n", ch.RateHz(),
-		decimals(ch.HeadroomDB(), 6))
+		words.Decimals(ch.HeadroomDB(), 6))
 	for _, e := range []dsp.Ear{dsp.Left, dsp.Right} {
 		for i, s := range ch.Sections(e) {
 			fmt.Fprintf(w, "%s,%d,%.17g,%.17g,%.17g,%.17g,%.17g\n", e, i+1, s.B0, s.B1, s.B2, s.A1, s.A2)
@@ -89,7 +90,7 @@ func printCoefficients(w io.Writer, ch *dsp.Chain) {
 
 func correctionPlot(name string, ch *dsp.Chain) *plot.Plot {
 	p := &plot.Plot{Title: "correction of " + name, Note: fmt.Sprintf("headroom %s dB not drawn, %g Hz",
-		decimals(ch.HeadroomDB(), 1), ch.RateHz())}
+		words.Decimals(ch.HeadroomDB(), 1), ch.RateHz())}
 	for _, e := range []dsp.Ear{dsp.Left, dsp.Right} {
 		l := plot.Line{Name: e.String(), FreqHz: plotHz()}
 		for _, f := range l.FreqHz {

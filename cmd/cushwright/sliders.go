@@ -9,6 +9,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"cushwright/cmd/internal/bench"
+	"cushwright/cmd/internal/words"
 	"cushwright/dsp"
 	"cushwright/dsp/fit"
 )
@@ -257,11 +258,11 @@ func (s sliderAnswer) print(w io.Writer) {
 		if s.StepDB > 0 {
 			step = fmt.Sprintf("steps of %g dB", s.StepDB)
 		}
-		fmt.Fprintf(w, "%s -> %s: %s for %s, Q %s, %s\n", s.Cushion, s.Reference, plural(uint64(len(r.Sliders)), "slider"), which, short(r.Q, 2), step)
+		fmt.Fprintf(w, "%s -> %s: %s for %s, Q %s, %s\n", s.Cushion, s.Reference, words.Plural(uint64(len(r.Sliders)), "slider"), which, words.Short(r.Q, 2), step)
 		fmt.Fprintf(w, "fitted for %s\n", bellsInWords(s.Bells))
 		fmt.Fprintf(w, "  %8s  %7s  %7s\n", "Hz", "set dB", "naive")
 		for _, k := range r.Sliders {
-			fmt.Fprintf(w, "  %8s  %7s  %7s\n", short(k.FreqHz, 1), signed(k.GainDB), signed(k.NaiveDB))
+			fmt.Fprintf(w, "  %8s  %7s  %7s\n", words.Short(k.FreqHz, 1), words.Signed(k.GainDB), words.Signed(k.NaiveDB))
 		}
 		fmt.Fprintf(w, "left over, dB RMS (weighted): %.2f at most; by the naive reading %.2f; with all at zero %.2f\n",
 			r.ResidualRMSDB, r.NaiveRMSDB, r.BeforeRMSDB)
@@ -276,7 +277,7 @@ func (s sliderAnswer) print(w io.Writer) {
 		if len(s.Rows) > 1 {
 			both = ", on both ears alike"
 		}
-		fmt.Fprintf(w, "headroom: take %s dB off before the sliders%s\n", decimals(0-r.HeadroomDB, 2), both)
+		fmt.Fprintf(w, "headroom: take %s dB off before the sliders%s\n", words.Decimals(0-r.HeadroomDB, 2), both)
 		printLeft(w, r.Left)
 	}
 	if len(s.Rows) > 1 {
@@ -293,11 +294,11 @@ func (s sliderAnswer) print(w io.Writer) {
 	fmt.Fprint(w, "level: left to the volume control")
 	if !s.wanted { // a wanted response has no level of its own
 		fmt.Fprintf(w, "; for the level that was measured, turn it by %s dB once the headroom is taken off",
-			signed(level-s.Rows[0].HeadroomDB))
+			words.Signed(level-s.Rows[0].HeadroomDB))
 	}
 	fmt.Fprintln(w)
 	if math.Abs(s.BalanceDB) >= 0.5 {
 		fmt.Fprintf(w, "balance: the left ear wants %s dB against the right; that is left to the balance control\n",
-			signed(s.BalanceDB))
+			words.Signed(s.BalanceDB))
 	}
 }

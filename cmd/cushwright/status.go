@@ -3,6 +3,8 @@ package main
 import (
 	"fmt"
 
+	"cushwright/cmd/internal/words"
+
 	"github.com/spf13/cobra"
 )
 
@@ -26,8 +28,8 @@ func (a *app) statusCommand() *cobra.Command {
 			n := st.Counters
 			fmt.Fprintf(w, "state %s on %s at %d Hz, engine process %d\n", st.State, st.Output, st.RateHz, st.PID)
 			fmt.Fprintf(w, "input %s dBFS (true peak %s), output %s dBFS (true peak %s), guard %s dB (largest %s)\n",
-				decimals(n.InPeakDB, 1), decimals(n.InHoldDB, 1), decimals(n.OutPeakDB, 1), decimals(n.OutHoldDB, 1),
-				decimals(n.GuardDB, 1), decimals(n.GuardMaxDB, 1))
+				words.Decimals(n.InPeakDB, 1), words.Decimals(n.InHoldDB, 1), words.Decimals(n.OutPeakDB, 1), words.Decimals(n.OutHoldDB, 1),
+				words.Decimals(n.GuardDB, 1), words.Decimals(n.GuardMaxDB, 1))
 			fmt.Fprintf(w, "clipped in the programme %d, overs %d, breaks %d, trims %d, late %d, reopened %d\n",
 				n.ClippedRuns, n.Overs, n.Underruns, n.Trims, n.LateCallbacks, st.Reopened)
 			if st.LastError != "" {

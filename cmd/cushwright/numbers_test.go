@@ -245,7 +245,7 @@ func TestDeriveWarnsOfALargeHeadroom(t *testing.T) {
 			t.Fatal(err)
 		}
 		before, _ := snap.Correction("wipe-clean")
-		through, _, err := provenSeats(before)
+		through, _, err := bench.ProvenSeats(before)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -256,7 +256,7 @@ func TestDeriveWarnsOfALargeHeadroom(t *testing.T) {
 					return ref(hz) + 4*math.Exp(-u*u/2)
 				}, "2026-02-01", through)
 				s.Ear = e
-				if _, err := config.WriteSeat(filepath.Join(dir, proofs), "wipe-clean", e, s); err != nil {
+				if _, err := config.WriteSeat(filepath.Join(dir, bench.Proofs), "wipe-clean", e, s); err != nil {
 					t.Fatal(err)
 				}
 			}

@@ -169,7 +169,7 @@ func TestRefineFitsWhatIsLeft(t *testing.T) {
 			t.Fatal(err)
 		}
 		before, _ := snap.Correction("wipe-clean")
-		note, _, err := provenSeats(before)
+		note, _, err := bench.ProvenSeats(before)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -177,14 +177,14 @@ func TestRefineFitsWhatIsLeft(t *testing.T) {
 			for e, left := range map[dsp.Ear]func(float64) float64{dsp.Left: c.left, dsp.Right: c.right} {
 				s := inventedSeat(rng, func(hz float64) float64 { return ref(hz) + left(hz) - 7 }, "2026-02-01", note)
 				s.Ear = e
-				if _, err := config.WriteSeat(filepath.Join(dir, proofs), "wipe-clean", e, s); err != nil {
+				if _, err := config.WriteSeat(filepath.Join(dir, bench.Proofs), "wipe-clean", e, s); err != nil {
 					t.Fatal(err)
 				}
 			}
 		}
 		// The stored seats alone give the verdict, without a rig.
 		text, said, err := runIn(t, dir, "prove", "wipe-clean", "--seats", "0", "--json")
-		var proof proofReport
+		var proof proofPrinted
 		if e := json.Unmarshal([]byte(text), &proof); e != nil {
 			t.Fatalf("%s: %v %v %s", c.name, e, err, said)
 		}
@@ -257,11 +257,11 @@ func TestRefineLeavesScatterAlone(t *testing.T) {
 	if err := config.WriteCorrection(dir, "wipe-clean", c, nil); err != nil {
 		t.Fatal(err)
 	}
-	note, _, err := provenSeats(c)
+	note, _, err := bench.ProvenSeats(c)
 	if err != nil {
 		t.Fatal(err)
 	}
-	writeSeats(t, filepath.Join(dir, proofs), "wipe-clean", 6, func() config.Seat { return inventedSeat(rng, ref, "2026-02-01", note) })
+	writeSeats(t, filepath.Join(dir, bench.Proofs), "wipe-clean", 6, func() config.Seat { return inventedSeat(rng, ref, "2026-02-01", note) })
 	_, _, err = runIn(t, dir, "derive", "wipe-clean", "--refine")
 	if _, no := err.(answerNo); !no || !strings.Contains(err.Error(), "nothing to refine") {
 		t.Errorf("%v", err)
@@ -301,15 +301,15 @@ func TestProveAgainstWantedResponse(t *testing.T) {
 	if err := config.WriteCorrection(dir, "woven", c, nil); err != nil {
 		t.Fatal(err)
 	}
-	note, _, err := provenSeats(c)
+	note, _, err := bench.ProvenSeats(c)
 	if err != nil {
 		t.Fatal(err)
 	}
-	writeSeats(t, filepath.Join(dir, proofs), "woven", 6, func() config.Seat {
+	writeSeats(t, filepath.Join(dir, bench.Proofs), "woven", 6, func() config.Seat {
 		return inventedSeat(rng, func(hz float64) float64 { return -2*math.Log10(hz) + rig(hz) }, "2026-02-01", note)
 	})
 	text, said, err := runIn(t, dir, "prove", "woven", "--seats", "0", "--json")
-	var proof proofReport
+	var proof proofPrinted
 	if e := json.Unmarshal([]byte(text), &proof); e != nil {
 		t.Fatalf("%v %v %s", e, err, said)
 	}

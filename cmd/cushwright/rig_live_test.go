@@ -319,7 +319,7 @@ func TestLiveRigWholeJob(t *testing.T) {
 			t.Logf("the proof once more: %s", messages)
 			text, messages, code = b.command(args...)
 		}
-		var proof proofReport
+		var proof proofPrinted
 		if err := json.Unmarshal([]byte(text), &proof); err != nil || len(proof.Ears) != side {
 			t.Fatalf("prove: exit %d, %v: %s%s", code, err, text, messages)
 		}

@@ -4,8 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"slices"
-	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -14,19 +12,7 @@ import (
 	"cushwright/cmd/internal/words"
 	"cushwright/config"
 	"cushwright/dsp"
-	swept "cushwright/dsp/sweep"
 )
-
-type ageReport struct {
-	Cushion string         `json:"cushion"`
-	Since   string         `json:"since"`
-	Ears    []bench.EarAge `json:"ears"`
-	Drifted bool           `json:"drifted"`
-	Decided bool           `json:"decided"`
-	Derive  []string       `json:"derive_again"` // corrections that rest on the older seats
-	Text    string         `json:"text"`
-	Notes   []string       `json:"warnings"`
-}
 
 // aged compares a cushion's latest visit to the rig with the first one since a day.
 func (a *app) aged(c *cobra.Command, name, since string, asJSON bool) error {
@@ -47,70 +33,15 @@ func (a *app) aged(c *cobra.Command, name, since string, asJSON bool) error {
 		}
 		return fail(errors.New("it was never measured"))
 	}
-	out := ageReport{Cushion: name, Since: since, Decided: true, Derive: []string{}, Notes: []string{}}
-	var compared []bench.Aging
-	for _, e := range bench.Ears {
-		seats, err := bench.StoredSeats(snap.Dir, name, e, nil)
-		if err != nil {
-			return err
-		}
-		if len(seats) == 0 {
-			continue
-		}
-		series, undated := bench.Visits(seats)
-		if undated > 0 {
-			out.Notes = append(out.Notes, fmt.Sprintf("the %s ear: %s without a date left out", e, words.Plural(uint64(undated), "seat")))
-		}
-		series = slices.DeleteFunc(series, func(v bench.Visit) bool { return v.To.Before(day) })
-		if len(series) < 2 {
-			out.Notes = append(out.Notes, fmt.Sprintf("the %s ear: two visits to the rig since %s are needed, there are %d: measure it again with sweep", e, since, len(series)))
-			continue
-		}
-		first, latest := series[0], series[len(series)-1]
-		if len(first.Seats) < 2 || len(latest.Seats) < 2 {
-			out.Notes = append(out.Notes, fmt.Sprintf("the %s ear: two seats on either side are the least: %s has %d, %s has %d", e, first.Day(), len(first.Seats), latest.Day(), len(latest.Seats)))
-			continue
-		}
-		p, err := swept.Prove(swept.Grid(), bench.LevelsOf(first.Seats), nil, bench.LevelsOf(latest.Seats))
-		if err != nil {
-			return fail(fmt.Errorf("%s ear: %w", e, err))
-		}
-		compared = append(compared, bench.Aging{Ear: e, First: first, Latest: latest, Proof: p})
-	}
-	for _, k := range compared {
-		x := k.Judge(len(compared))
-		out.Ears = append(out.Ears, x)
-		out.Drifted = out.Drifted || x.Drifted
-		out.Decided = out.Decided && x.Decided
-	}
-	if len(out.Ears) == 0 {
-		return fail(errors.New(strings.Join(append(out.Notes, "nothing to compare"), "; ")))
-	}
-	if out.Drifted {
-		for _, n := range snap.CushionNames() {
-			if k, ok := snap.Correction(n); ok && k.Derived != nil && (n == name || k.Reference == name) {
-				out.Derive = append(out.Derive, n)
-			}
-		}
-	}
-	latest := out.Ears[0].Latest
-	switch {
-	case out.Drifted && len(out.Derive) > 0:
-		out.Text = fmt.Sprintf("drifted: derive again, from the latest seats alone: %s", strings.Join(eachOf(out.Derive, func(n string) string {
-			return fmt.Sprintf(`"cushwright derive %s --since %s"`, n, latest)
-		}), ", "))
-	case out.Drifted:
-		out.Text = "drifted; no derived correction rests on it"
-	case !out.Decided:
-		out.Text = "no drift seen, but more seats are needed to be sure; the correction need not be derived again for what was seen"
-	default:
-		out.Text = "not drifted: the correction need not be derived again"
+	out, err := bench.Age(snap, name, day)
+	if err != nil {
+		return fail(err)
 	}
 	warn(c, out.Notes)
 	if asJSON {
 		err = writeJSON(c, out)
 	} else {
-		err = printTo(c, out.print)
+		err = printTo(c, func(w io.Writer) { printAge(w, out) })
 	}
 	if err == nil && (out.Drifted || !out.Decided) {
 		err = answerNo{}
@@ -118,14 +49,7 @@ func (a *app) aged(c *cobra.Command, name, since string, asJSON bool) error {
 	return err
 }
 
-func eachOf(in []string, f func(string) string) (out []string) {
-	for _, s := range in {
-		out = append(out, f(s))
-	}
-	return out
-}
-
-func (r ageReport) print(w io.Writer) {
+func printAge(w io.Writer, r bench.AgeReport) {
 	fmt.Fprintf(w, "%s: how it has drifted since %s, in dB, levels aligned\n", r.Cushion, r.Since)
 	for _, e := range r.Ears {
 		fmt.Fprintf(w, "\n%s ear: %s of %s against %d of %s\n", e.Ear, words.Plural(uint64(e.Latests), "seat"), e.Latest, e.Firsts, e.First)

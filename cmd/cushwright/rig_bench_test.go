@@ -78,7 +78,7 @@ func TestCushionAges(t *testing.T) {
 			t.Fatalf("%v %s%s", err, out, said)
 		}
 		text, said, err := runIn(t, dir, "compare", "wipe-clean", "--since", "2026-01-01", "--json")
-		var got ageReport
+		var got bench.AgeReport
 		if e := json.Unmarshal([]byte(text), &got); e != nil {
 			t.Fatalf("%v: %s%s %v", e, text, said, err)
 		}

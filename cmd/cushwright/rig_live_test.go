@@ -358,7 +358,7 @@ func TestLiveRigWholeJob(t *testing.T) {
 		wear("woven")
 		for try := 1; ; try++ {
 			text, messages, code = b.command("which", "--yes", "--json", "--wear")
-			var got told
+			var got whichAnswer
 			if err := json.Unmarshal([]byte(text), &got); err != nil {
 				t.Fatalf("which: exit %d, %v: %s%s", code, err, text, messages)
 			}
@@ -379,7 +379,7 @@ func TestLiveRigWholeJob(t *testing.T) {
 		}
 		wear("deep-foam")
 		text, messages, code = b.command("which", "--yes", "--json", "--wear")
-		var got told
+		var got whichAnswer
 		if err := json.Unmarshal([]byte(text), &got); err != nil || got.Verdict == swept.Known || got.Worn || code != 1 {
 			t.Errorf("a cushion that was never recorded: %v, exit %d, %s%s", err, code, text, messages)
 		}

@@ -13,6 +13,7 @@ import (
 	"cushwright/cmd/internal/bench"
 	"cushwright/cmd/internal/rig"
 	"cushwright/config"
+	"cushwright/dsp"
 	swept "cushwright/dsp/sweep"
 	"cushwright/engine/control"
 )
@@ -32,8 +33,8 @@ seats of that ear and more; five are good. The exit code is 1 where there is no 
 	return c
 }
 
-// told is what which prints for programs.
-type told struct {
+// whichAnswer is what which prints for programs.
+type whichAnswer struct {
 	Verdict    swept.Verdict      `json:"verdict"`
 	Cushion    string             `json:"cushion,omitempty"`
 	Between    []string           `json:"between,omitempty"`
@@ -57,22 +58,9 @@ func (a *app) which(c *cobra.Command, w rigFlags, wear bool) error {
 	if err != nil {
 		return fmt.Errorf("cushwright: %s: %w", action, err)
 	}
-	out := told{Likely: map[string]float64{}, LeftOut: []string{}}
-	var recorded []swept.Recorded
-	names, err := measuredNames(snap)
+	recorded, few, err := recordedOf(snap, side[0])
 	if err != nil {
 		return err
-	}
-	for _, n := range names {
-		seats, err := bench.StoredSeats(snap.Dir, n, side[0], nil)
-		if err != nil {
-			return err
-		}
-		if len(seats) < 2 {
-			out.LeftOut = append(out.LeftOut, n)
-			continue
-		}
-		recorded = append(recorded, swept.Recorded{Name: n, LevelDB: bench.LevelsOf(seats)})
 	}
 	if len(recorded) == 0 {
 		return fmt.Errorf("cushwright: %s: no cushion has two seats of the %s ear: measure them with sweep first", action, side[0])
@@ -81,6 +69,7 @@ func (a *app) which(c *cobra.Command, w rigFlags, wear bool) error {
 	if err != nil {
 		return fmt.Errorf("cushwright: %s: %w", action, err)
 	}
+	out := whichAnswer{Likely: map[string]float64{}, LeftOut: few}
 	j, err := a.openRig(c, action, snap, w, nil)
 	if err != nil {
 		return err
@@ -130,6 +119,24 @@ func (a *app) which(c *cobra.Command, w rigFlags, wear bool) error {
 		}
 	}
 	return err
+}
+
+// recordedOf reads the cushions that have two seats or more of an ear; few are those that have fewer.
+func recordedOf(snap *config.Snapshot, ear dsp.Ear) (recorded []swept.Recorded, few []string, err error) {
+	names, err := measuredNames(snap)
+	few = []string{}
+	for _, n := range names {
+		seats, err := bench.StoredSeats(snap.Dir, n, ear, nil)
+		if err != nil {
+			return nil, nil, err
+		}
+		if len(seats) < 2 {
+			few = append(few, n)
+			continue
+		}
+		recorded = append(recorded, swept.Recorded{Name: n, LevelDB: bench.LevelsOf(seats)})
+	}
+	return recorded, few, err
 }
 
 // measuredNames are the cushions that have seats, sorted, whether they have a record or not.

@@ -1,11 +1,14 @@
 package bench
 
 import (
+	"errors"
 	"fmt"
 	"slices"
 	"strings"
 	"time"
 
+	"cushwright/cmd/internal/words"
+	"cushwright/config"
 	"cushwright/dsp"
 	swept "cushwright/dsp/sweep"
 )
@@ -111,4 +114,94 @@ func (a Aging) Judge(ears int) EarAge {
 		x.Text = "no drift beyond scatter"
 	}
 	return x
+}
+
+// AgeReport is how a cushion has aged since a day.
+type AgeReport struct {
+	Cushion string   `json:"cushion"`
+	Since   string   `json:"since"`
+	Ears    []EarAge `json:"ears"`
+	Drifted bool     `json:"drifted"`
+	Decided bool     `json:"decided"`
+	Derive  []string `json:"derive_again"` // corrections that rest on the older seats
+	Text    string   `json:"text"`
+	Notes   []string `json:"warnings"`
+}
+
+// Age compares a cushion's latest visit to the rig with the first one since a day, ear by ear.
+func Age(snap *config.Snapshot, name string, since time.Time) (AgeReport, error) {
+	out := AgeReport{Cushion: name, Since: since.Format(time.DateOnly), Decided: true, Derive: []string{}, Notes: []string{}}
+	var compared []Aging
+	for _, e := range Ears {
+		seats, err := StoredSeats(snap.Dir, name, e, nil)
+		if err != nil {
+			return out, err
+		}
+		if len(seats) == 0 {
+			continue
+		}
+		first, latest, why := out.ends(e, seats, since)
+		if why != "" {
+			out.Notes = append(out.Notes, fmt.Sprintf("the %s ear: %s", e, why))
+			continue
+		}
+		p, err := swept.Prove(swept.Grid(), LevelsOf(first.Seats), nil, LevelsOf(latest.Seats))
+		if err != nil {
+			return out, fmt.Errorf("%s ear: %w", e, err)
+		}
+		compared = append(compared, Aging{Ear: e, First: first, Latest: latest, Proof: p})
+	}
+	for _, k := range compared {
+		x := k.Judge(len(compared))
+		out.Ears = append(out.Ears, x)
+		out.Drifted = out.Drifted || x.Drifted
+		out.Decided = out.Decided && x.Decided
+	}
+	if len(out.Ears) == 0 {
+		return out, errors.New(strings.Join(append(out.Notes, "nothing to compare"), "; "))
+	}
+	out.decide(snap)
+	return out, nil
+}
+
+// ends finds the first visit since a day and the latest. why says why there are no two to compare.
+func (r *AgeReport) ends(e dsp.Ear, seats []Stored, since time.Time) (first, latest Visit, why string) {
+	series, undated := Visits(seats)
+	if undated > 0 {
+		r.Notes = append(r.Notes, fmt.Sprintf("the %s ear: %s without a date left out", e, words.Plural(uint64(undated), "seat")))
+	}
+	series = slices.DeleteFunc(series, func(v Visit) bool { return v.To.Before(since) })
+	if len(series) < 2 {
+		return first, latest, fmt.Sprintf("two visits to the rig since %s are needed, there are %d: measure it again with sweep", r.Since, len(series))
+	}
+	first, latest = series[0], series[len(series)-1]
+	if len(first.Seats) < 2 || len(latest.Seats) < 2 {
+		why = fmt.Sprintf("two seats on either side are the least: %s has %d, %s has %d", first.Day(), len(first.Seats), latest.Day(), len(latest.Seats))
+	}
+	return first, latest, why
+}
+
+// decide says what the ageing means for the corrections that rest on the cushion.
+func (r *AgeReport) decide(snap *config.Snapshot) {
+	if r.Drifted {
+		for _, n := range snap.CushionNames() {
+			if k, ok := snap.Correction(n); ok && k.Derived != nil && (n == r.Cushion || k.Reference == r.Cushion) {
+				r.Derive = append(r.Derive, n)
+			}
+		}
+	}
+	var again []string
+	for _, n := range r.Derive {
+		again = append(again, fmt.Sprintf(`"cushwright derive %s --since %s"`, n, r.Ears[0].Latest))
+	}
+	switch {
+	case r.Drifted && len(again) > 0:
+		r.Text = "drifted: derive again, from the latest seats alone: " + strings.Join(again, ", ")
+	case r.Drifted:
+		r.Text = "drifted; no derived correction rests on it"
+	case !r.Decided:
+		r.Text = "no drift seen, but more seats are needed to be sure; the correction need not be derived again for what was seen"
+	default:
+		r.Text = "not drifted: the correction need not be derived again"
+	}
 }

@@ -71,7 +71,7 @@ func sine(hz, amplitude float64) func(uint64, []float32) {
 	}
 }
 
-func start(t testing.TB, d *sim.Driver, r engine.Router, set engine.Settings, sel engine.Selection) (*engine.Session, context.CancelFunc, chan error) {
+func start(t testing.TB, d engine.Driver, r engine.Router, set engine.Settings, sel engine.Selection) (*engine.Session, context.CancelFunc, chan error) {
 	t.Helper()
 	ctx, cancel := context.WithCancel(context.Background())
 	s := engine.New(d, r, set, sel, slog.New(slog.DiscardHandler))

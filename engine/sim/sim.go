@@ -122,10 +122,9 @@ func (p *plain) take() []float32 { return p.out }
 
 // buffered plays from a buffer, which is filled up as far as there is sound for it, and in full before it runs dry.
 type buffered struct {
-	r    engine.Request
-	buf  []float32 // what it holds
-	out  []float32
-	owed int
+	r   engine.Request
+	buf []float32 // what it holds
+	out []float32
 }
 
 func newBuffered(r engine.Request) *buffered {
@@ -140,7 +139,7 @@ func (b *buffered) want() {
 	clear(b.out)
 	n := copy(b.out, b.buf)
 	b.buf = b.buf[:copy(b.buf, b.buf[n:])]
-	if b.owed += b.period(); n < len(b.out) {
+	if b.r.Outlet.Ask(b.period()); n < len(b.out) {
 		b.r.Underflow()
 		b.r.Gap()
 	}
@@ -149,15 +148,17 @@ func (b *buffered) want() {
 
 func (b *buffered) captured() { b.settle() }
 
+// settle fills the buffer as far as there is sound for it, and in full where less than a period is left of it.
 func (b *buffered) settle() {
-	if b.owed == 0 {
+	owed := b.r.Outlet.Owed()
+	if owed == 0 {
 		return
 	}
-	n := b.r.Ready(b.owed)
-	if b.owed > b.r.OutputFrames-b.period() {
-		n = b.owed
+	n := b.r.Outlet.Due()
+	if owed > b.r.OutputFrames-b.period() {
+		n = owed
 	}
-	if b.owed -= n; n > 0 {
+	if n > 0 {
 		at := len(b.buf)
 		b.buf = append(b.buf, make([]float32, 2*n)...)
 		b.r.Playback(b.buf[at:])

@@ -1,8 +1,7 @@
-package engine
+package live
 
 import (
 	"fmt"
-	"log/slog"
 	"math"
 	"slices"
 	"testing"
@@ -10,36 +9,55 @@ import (
 
 	"cushwright/dsp"
 	"cushwright/dsp/drift"
+	"cushwright/dsp/guard"
 )
 
-// testLoop is a loop as the supervisor makes it, driven by hand.
-func testLoop(t testing.TB, match Match, bands ...dsp.Band) (*Session, *loop) {
+// testPath is a path as the supervisor makes it, driven by hand: each look at its clock finds it 40 ms on.
+func testPath(t testing.TB, byProgramme bool, bands ...dsp.Band) (*Meters, *Path) {
 	t.Helper()
-	c, err := dsp.NewCorrection(bands, dsp.AutoHeadroom)
-	if err != nil {
-		t.Fatal(err)
-	}
-	s := &Session{log: slog.New(slog.DiscardHandler), set: Settings{Match: match}, sel: Selection{Correction: c}, m: &meters{}}
-	s.set.fill()
-	s.chains = s.set.Delay.chains()
-	p, err := s.program(s.sel, 48000)
-	if err != nil {
-		t.Fatal(err)
-	}
 	var clock int64
-	l, err := newLoop(loopConfig{rateHz: 48000, captureFrames: 480, outputFrames: 1920, keepFrames: 960, guard: true, ceilingDB: -1, aheadS: s.set.Delay.lookAheadS(),
-		inputGain: func() float32 { return 1 }, now: func() int64 { clock += 40e6; return clock }}, s.m, p)
+	m := &Meters{}
+	p, err := New(Config{RateHz: 48000, CaptureFrames: 480, OutputFrames: 1920, LeaveFrames: 960, Guard: true, CeilingDB: -1,
+		LookAheadS: guard.DefaultLookAheadS, InputGain: func() float32 { return 1 },
+		NowNs: func() int64 { clock += 40e6; return clock }}, m, testProgram(t, byProgramme, bands...), Wishes{})
 	if err != nil {
 		t.Fatal(err)
 	}
-	return s, l
+	return m, p
 }
+
+func testProgram(t testing.TB, byProgramme bool, bands ...dsp.Band) *Program {
+	t.Helper()
+	chain := func(bands []dsp.Band) *dsp.Chain {
+		c, err := dsp.NewCorrection(bands, dsp.AutoHeadroom)
+		if err != nil {
+			t.Fatal(err)
+		}
+		ch, err := c.Compile(48000, dsp.Options{NoLag: true})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return ch
+	}
+	p, err := NewProgram(chain(bands), chain(nil), 48000, 0, byProgramme)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return p
+}
+
+var tenBands = func() (b []dsp.Band) {
+	for i := range 10 {
+		b = append(b, dsp.Band{Shape: dsp.Bell, FreqHz: 40 * math.Pow(1.8, float64(i)), GainDB: float64(i%5) - 2, Q: 1.2})
+	}
+	return b
+}()
 
 // A callback is late by the measure of the period in force: the output's may have become longer since the streams were opened.
 func TestLateByThePeriodInForce(t *testing.T) {
-	s, l := testLoop(t, MatchPink)
+	m, p := testPath(t, false)
 	clock := int64(1)
-	l.now = func() int64 { return clock }
+	p.now = func() int64 { return clock }
 	for _, c := range []struct {
 		afterMS float64
 		frames  int
@@ -50,74 +68,20 @@ func TestLateByThePeriodInForce(t *testing.T) {
 		{80, 480, 2}, {10, 480, 2}, {59, 480, 2}, {61, 480, 3}, // shorter: what was asked for in the beginning is allowed
 	} {
 		clock += int64(c.afterMS * 1e6)
-		l.render(make([]float32, 2*c.frames))
-		if got := s.m.late.Load(); got != c.late {
+		p.Render(make([]float32, 2*c.frames))
+		if got := m.playback.late.Load(); got != c.late {
 			t.Fatalf("a callback of %d frames after %.0f ms: %d were late, want %d", c.frames, c.afterMS, got, c.late)
 		}
 	}
 }
 
-var tenBands = func() (b []dsp.Band) {
-	for i := range 10 {
-		b = append(b, dsp.Band{Shape: dsp.Bell, FreqHz: 40 * math.Pow(1.8, float64(i)), GainDB: float64(i%5) - 2, Q: 1.2})
-	}
-	return b
-}()
-
-// The signal processing adds as little as the delay asks for, and all programs of a session the same, so that a crossfade from one
-// to another never mixes two delays.
-func TestDelayOfTheSignalProcessing(t *testing.T) {
-	correction := func(n int) *dsp.Correction {
-		c, err := dsp.NewCorrection(append(slices.Clone(tenBands), tenBands...)[:n], dsp.AutoHeadroom)
-		if err != nil {
-			t.Fatal(err)
-		}
-		return c
-	}
-	for _, d := range []Delay{DelayLow, DelayNormal, DelaySafe} {
-		s := &Session{log: slog.New(slog.DiscardHandler), set: Settings{Delay: d}, m: &meters{}, chains: d.chains()}
-		s.set.fill()
-		lag := 0
-		if s.chains.Lags() {
-			lag = 48
-		}
-		for _, n := range []int{0, 1, 10} {
-			for _, other := range []*dsp.Correction{nil, correction(0), correction(10)} {
-				p, err := s.program(Selection{Correction: correction(n), Other: other}, 48000)
-				if err != nil {
-					t.Fatal(err)
-				}
-				if p.a.LagFrames() != lag || p.b.LagFrames() != lag {
-					t.Errorf("%s: %d bands beside %v lag %d and %d frames, want %d", d, n, other, p.a.LagFrames(), p.b.LagFrames(), lag)
-				}
-				l, err := newLoop(loopConfig{rateHz: 48000, captureFrames: 480, outputFrames: 480, keepFrames: 480, guard: true, aheadS: d.lookAheadS(),
-					inputGain: func() float32 { return 1 }, now: func() int64 { return 0 }}, s.m, p)
-				if err != nil {
-					t.Fatal(err)
-				}
-				ahead := 96
-				if d == DelayLow {
-					ahead = 48
-				}
-				if got, want := int(s.m.lag.Load()), lag+ahead+l.res.LagFrames(); got != want {
-					t.Errorf("%s: %d frames of delay, want %d", d, got, want)
-				}
-			}
-		}
-	}
-}
-
 func TestAudioPathAllocatesNothing(t *testing.T) {
-	s, l := testLoop(t, MatchProgramme, tenBands...)
+	m, p := testPath(t, true, tenBands...)
 	in, out := make([]float32, 2*480), make([]float32, 2*1920)
 	n := 0
-	programs := make([]*program, 0, 200)
+	programs := make([]*Program, 0, 200)
 	for range 200 {
-		p, err := s.program(s.sel, 48000)
-		if err != nil {
-			t.Fatal(err)
-		}
-		programs = append(programs, p)
+		programs = append(programs, testProgram(t, true, tenBands...))
 	}
 	got := testing.AllocsPerRun(150, func() {
 		for range 4 {
@@ -125,23 +89,23 @@ func TestAudioPathAllocatesNothing(t *testing.T) {
 				n++
 				in[i] = float32(math.Sin(float64(n) * 0.05))
 			}
-			l.capture(in)
+			p.Capture(in)
 		}
-		l.pending.Store(programs[len(programs)-1])
+		p.Publish(programs[len(programs)-1])
 		programs = programs[:len(programs)-1]
-		l.bypass.Store(n%3 == 0)
-		l.render(out)
+		p.Wish(Wishes{Bypass: n%3 == 0})
+		p.Render(out)
 	})
 	if got != 0 {
 		t.Errorf("%v allocations per callback", got)
 	}
-	if s.m.callbacks.Load() == 0 || s.m.underruns.Load() != 0 {
-		t.Errorf("callbacks %d, underruns %d: the path measured is not the live one", s.m.callbacks.Load(), s.m.underruns.Load())
+	if m.playback.callbacks.Load() == 0 || m.playback.underruns.Load() != 0 {
+		t.Errorf("callbacks %d, underruns %d: the path measured is not the live one", m.playback.callbacks.Load(), m.playback.underruns.Load())
 	}
 }
 
 func TestBadInputIsSilencedAndCounted(t *testing.T) {
-	s, l := testLoop(t, MatchPink, tenBands...)
+	m, p := testPath(t, false, tenBands...)
 	in, out := make([]float32, 2*1920), make([]float32, 2*1920)
 	for range 40 {
 		for i := range in {
@@ -149,21 +113,21 @@ func TestBadInputIsSilencedAndCounted(t *testing.T) {
 		}
 		in[77] = float32(math.NaN())
 		in[501] = float32(math.Inf(-1))
-		l.capture(in)
-		l.render(out)
+		p.Capture(in)
+		p.Render(out)
 		for i, x := range out {
 			if x != x || math.Abs(float64(x)) > 1 {
 				t.Fatalf("sample %d is %v", i, x)
 			}
 		}
 	}
-	if s.m.bad.Load() == 0 {
+	if m.playback.bad.Load() == 0 {
 		t.Error("nothing was counted")
 	}
 }
 
 func TestUnderrunDiesAwayAndResumes(t *testing.T) {
-	s, l := testLoop(t, MatchPink)
+	m, p := testPath(t, false)
 	in, out := make([]float32, 2*1920), make([]float32, 2*1920)
 	phase := 0.0
 	var all []float32
@@ -173,12 +137,12 @@ func TestUnderrunDiesAwayAndResumes(t *testing.T) {
 			in[i], in[i+1] = float32(0.5*math.Sin(phase)), float32(0.5*math.Sin(phase))
 		}
 		if k != 60 && k != 61 { // nothing comes for 80 ms
-			l.capture(in)
+			p.Capture(in)
 		}
-		l.render(out)
+		p.Render(out)
 		all = append(all, out...)
 	}
-	if got := s.m.underruns.Load(); got != 1 {
+	if got := m.playback.underruns.Load(); got != 1 {
 		t.Errorf("%d underruns counted for one gap", got)
 	}
 	worst := 0.0
@@ -202,27 +166,27 @@ func TestReadyWaitsForTheCapture(t *testing.T) {
 		late   int // capture periods that come late, together with the next
 		breaks uint64
 	}{{true, 960, 0, 0}, {true, 960, 3, 0}, {true, 960, 8, 0}, {false, 960, 8, 1}, {true, 0, 8, 0}, {true, -700, 8, 0}} {
-		s, l := testLoop(t, MatchPink)
-		l.keep, l.target = c.keep, c.keep
-		l.servo = drift.NewServo(l.rateHz, float64(c.keep+l.period/2))
+		m, p := testPath(t, false)
+		p.feed.least, p.feed.target = c.keep, c.keep
+		p.feed.steering.servo = drift.NewServo(p.feed.rateHz, float64(c.keep+p.feed.period/2))
 		frame, owed, most, before := 0, 0, 0, 0
 		var clock int64
-		l.now = func() int64 { return clock }
+		p.now = func() int64 { return clock }
 		var all []float32
 		settle := func() {
 			n := owed
 			if c.waits {
-				n = l.ready(owed)
+				n = p.Ready(owed)
 			}
 			out := make([]float32, 2*n)
 			if n > 0 {
-				l.render(out)
+				p.Render(out)
 			}
 			all = append(all, out...)
 			owed -= n
 			most = max(most, owed)
-			if l.owed != owed {
-				t.Fatalf("%d frames are owed, it counts %d", owed, l.owed)
+			if p.Owed() != owed {
+				t.Fatalf("%d frames are owed, it counts %d", owed, p.Owed())
 			}
 		}
 		const asked, at = 400, 200
@@ -234,7 +198,7 @@ func TestReadyWaitsForTheCapture(t *testing.T) {
 					for i := range in {
 						in[i] = float32(0.5 * math.Sin(2*math.Pi*200/48000*float64(frame+i/2)))
 					}
-					l.capture(in)
+					p.Capture(in)
 				}
 				if owed > 0 {
 					settle()
@@ -243,10 +207,10 @@ func TestReadyWaitsForTheCapture(t *testing.T) {
 			owed += 480
 			settle()
 			if k == at-1 {
-				before = l.fill()
+				before = p.feed.fill()
 			}
 		}
-		if got := s.m.underruns.Load(); got != c.breaks {
+		if got := m.playback.underruns.Load(); got != c.breaks {
 			t.Errorf("%+v: %d breaks, want %d", c, got, c.breaks)
 		}
 		if want := max(-c.keep, c.late*480-c.keep-960); c.waits && most < want || !c.waits && most > 0 {
@@ -258,13 +222,13 @@ func TestReadyWaitsForTheCapture(t *testing.T) {
 		if most := max(0, -c.keep); owed > most { // what the output's buffer is never filled with
 			t.Errorf("%+v: %d frames are owed in the end, at most %d should be", c, owed, most)
 		}
-		if fill := l.fill(); c.waits && (fill < c.keep-480 || fill > c.keep+960) {
+		if fill := p.feed.fill(); c.waits && (fill < c.keep-480 || fill > c.keep+960) {
 			t.Errorf("%+v: the fill is %d", c, fill)
 		}
 		if c.breaks > 0 {
 			continue
 		}
-		if fill := l.fill(); fill < before-96 || fill > before+96 {
+		if fill := p.feed.fill(); fill < before-96 || fill > before+96 {
 			t.Errorf("%+v: %d frames in the ring before, %d after", c, before, fill)
 		}
 		worst := 0.0 // of the second difference: 3.4e-4 for the sine itself
@@ -278,86 +242,32 @@ func TestReadyWaitsForTheCapture(t *testing.T) {
 }
 
 func TestSurplusDelayIsTrimmed(t *testing.T) {
-	s, l := testLoop(t, MatchPink)
+	m, p := testPath(t, false)
 	in, out := make([]float32, 2*1920), make([]float32, 2*1920)
 	for k := range 150 {
-		l.capture(in)
+		p.Capture(in)
 		if k == 30 {
 			for range 3 { // a stall's worth arrives at once: 120 ms
-				l.capture(in)
+				p.Capture(in)
 			}
 		}
-		l.render(out)
+		p.Render(out)
 	}
-	if got := s.m.trims.Load(); got == 0 || got > 3 {
+	if got := m.playback.trims.Load(); got == 0 || got > 3 {
 		t.Errorf("%d trims", got)
 	}
-	if fill := s.m.ringFill.Load(); fill > int64(l.target+48000/100+2000) {
+	if fill := m.playback.ringFill.Load(); fill > int64(p.feed.target+48000/100+2000) {
 		t.Errorf("%d frames are still in the ring", fill)
 	}
 }
 
-func TestRing(t *testing.T) {
-	r := newRing(8)
-	w, x := 0, 0
-	for k := range 1000 {
-		in := make([]float32, 2*(k%7))
-		for i := range in {
-			in[i] = float32(w*2 + i)
-		}
-		n := len(in)/2 - r.write(in)
-		w += n
-		if want := w - x; r.fill() != want {
-			t.Fatalf("fill %d, want %d", r.fill(), want)
-		}
-		if r.fill() > 8 {
-			t.Fatal("more than its size")
-		}
-		k := min(r.fill(), k%5)
-		out := make([]float64, 2*k)
-		r.peek(out, 0, 1)
-		for i, v := range out {
-			if v != float64(2*x+i) {
-				t.Fatalf("frame %d reads %v", x, out)
-			}
-		}
-		r.consume(k)
-		x += k
-	}
-}
-
-func TestTransitionsAreAsDocumented(t *testing.T) {
-	all := []State{Stopped, Opening, Running, Recovering, Failed}
-	doc := map[[2]State]bool{{Stopped, Opening}: true, {Opening, Running}: true, {Opening, Failed}: true, {Opening, Stopped}: true,
-		{Running, Recovering}: true, {Running, Stopped}: true, {Recovering, Running}: true, {Recovering, Recovering}: true,
-		{Recovering, Failed}: true, {Recovering, Stopped}: true, {Failed, Stopped}: true}
-	for _, a := range all {
-		for _, b := range all {
-			s := &Session{driver: nil, log: slog.New(slog.DiscardHandler), m: &meters{}, state: a}
-			s.driver = nameOnly{}
-			panicked := func() (p bool) {
-				defer func() { p = recover() != nil }()
-				s.to(b)
-				return false
-			}()
-			if doc[[2]State{a, b}] == panicked {
-				t.Errorf("%v -> %v: refused %v", a, b, panicked)
-			}
-		}
-	}
-}
-
-type nameOnly struct{ Driver }
-
-func (nameOnly) Name() string { return "none" }
-
 // BenchmarkLivePath is one callback of the whole path with twenty bands, reported per frame: with clocks in step, and with a capture
 // clock 200 ppm fast, so that the resampler works.
 func BenchmarkLivePath(b *testing.B) {
-	for _, m := range []Match{MatchPink, MatchProgramme} {
+	for match, byProgramme := range map[string]bool{"pink": false, "programme": true} {
 		for _, ppm := range []float64{0, 200} {
-			b.Run(fmt.Sprintf("%s/%g-ppm", m, ppm), func(b *testing.B) {
-				_, l := testLoop(b, m, append(slices.Clone(tenBands), tenBands...)...)
+			b.Run(fmt.Sprintf("%s/%g-ppm", match, ppm), func(b *testing.B) {
+				_, p := testPath(b, byProgramme, append(slices.Clone(tenBands), tenBands...)...)
 				in, out := make([]float32, 2*1921), make([]float32, 2*1920)
 				for i := range in {
 					in[i] = float32(0.3 * math.Sin(float64(i/2)*0.05))
@@ -368,13 +278,13 @@ func BenchmarkLivePath(b *testing.B) {
 					if ahead += 1920 * ppm * 1e-6; ahead >= 1 {
 						n, ahead = n+1, ahead-1
 					}
-					l.capture(in[:2*n])
-					l.render(out)
+					p.Capture(in[:2*n])
+					p.Render(out)
 				}
 				for range 3000 { // two minutes: the servo has settled
 					callback()
 				}
-				if r := l.res.Ratio(); math.Abs(r-1-ppm*1e-6) > 50e-6 {
+				if r := p.feed.res.Ratio(); math.Abs(r-1-ppm*1e-6) > 50e-6 {
 					b.Fatalf("ratio %g", r)
 				}
 				b.ReportAllocs()

@@ -159,7 +159,7 @@ func wall(s source, imported string) string {
 		if within(s.dir(), "engine/live") && within(own, "engine") {
 			return "the audio path knows nothing of the session"
 		}
-		if within(s.dir(), "engine", "engine/live") && !within(s.dir(), "engine/control") && within(own, "dsp/plot") {
+		if slices.Contains([]string{"engine", "engine/live"}, s.dir()) && within(own, "dsp/plot") {
 			return "the live loop draws nothing"
 		}
 		return ""

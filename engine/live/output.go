@@ -77,13 +77,15 @@ func (o *output) put(out []float32, buf []float64) {
 		o.overs = n
 	}
 	o.truePeak.Process(buf)
+	peak := o.peak
 	for i, x := range buf {
 		if o.guard == nil && math.Abs(x) > 1 {
 			o.m.overs.Add(1)
 		}
-		o.peak = max(o.peak, math.Abs(x))
+		peak = max(peak, math.Abs(x))
 		out[i] = float32(x)
 	}
+	o.peak = peak
 }
 
 // report shows the peaks of this callback.

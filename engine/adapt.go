@@ -53,8 +53,8 @@ func (b *buffers) begin(dry uint64, now time.Time) {
 	b.dry, b.calm, b.growing = dry, now.Add(settleTime), 0
 }
 
-// choose is the step that the output's buffer is to have: a larger one after the server ran dry, a smaller one after a long
-// calm. dry is how many times the server has run dry.
+// choose is the step that the output's buffer is to have: a larger one after the server ran dry, a smaller one after
+// a long calm. dry is how many times the server has run dry.
 func (b *buffers) choose(dry uint64, now time.Time) (step int) {
 	switch {
 	case now.Before(b.calm): // settling
@@ -74,7 +74,8 @@ func (b *buffers) choose(dry uint64, now time.Time) (step int) {
 	return step
 }
 
-// adapt changes the output's buffer as choose says. The ring comes first: it is to hold what a larger buffer asks for at once.
+// adapt changes the output's buffer as choose says. The ring comes first: it is to hold what a larger buffer asks for
+// at once.
 func (v *supervisor) adapt(now time.Time) {
 	b, path := &v.buffers, v.path.Load()
 	if path == nil {

@@ -35,7 +35,8 @@ func (b *buffered) opened(t *testing.T, d Delay) *supervisor {
 	if err != nil {
 		t.Fatal(err)
 	}
-	s := New(b, nil, Settings{Output: "out", Capture: "in", Delay: d, RateHz: 48000}, Selection{Correction: c}, slog.New(slog.DiscardHandler))
+	set := Settings{Output: "out", Capture: "in", Delay: d, RateHz: 48000}
+	s := New(b, nil, set, Selection{Correction: c}, slog.New(slog.DiscardHandler))
 	b.sizes = []int{b.Plan(d, 48000).OutputFrames[0]}
 	if err := s.sup.openStreams(t.Context()); err != nil {
 		t.Fatal(err)
@@ -70,8 +71,9 @@ func TestBufferGrowsInStep(t *testing.T) {
 	}
 }
 
-// A server that runs dry gets a larger buffer, once for each time it is seen to be dry, and a smaller one after ten calm
-// minutes; nothing is concluded while a change settles, and "low" stays as it is. The ring comes before a larger buffer.
+// A server that runs dry gets a larger buffer, once for each time it is seen to be dry, and a smaller one after ten
+// calm minutes; nothing is concluded while a change settles, and "low" stays as it is. The ring comes before a larger
+// buffer.
 func TestBufferFollowsBreaks(t *testing.T) {
 	at := func(s float64) time.Time { return time.Unix(0, 0).Add(time.Duration(s * float64(time.Second))) }
 	type step struct {
@@ -117,11 +119,13 @@ func TestBufferFollowsBreaks(t *testing.T) {
 			b.play(4)
 			v.adapt(at(step.atS + 0.45))
 			if got := b.DelayFrames(); got != step.expected {
-				t.Fatalf("%s: at %.1f s after %d times dry the buffer is %d (%v), want %d", c.delay, step.atS, step.dry, got, b.sizes, step.expected)
+				t.Fatalf("%s: at %.1f s after %d times dry the buffer is %d (%v), want %d",
+					c.delay, step.atS, step.dry, got, b.sizes, step.expected)
 			}
 			largest := v.buffers.now.OutputFrames[len(v.buffers.now.OutputFrames)-1]
 			if v.wishes.Grows != (step.expected < largest) {
-				t.Errorf("%s: at %.1f s with %d of at most %d frames the ring hears that the buffer grows: %v", c.delay, step.atS, step.expected, largest, v.wishes.Grows)
+				t.Errorf("%s: at %.1f s with %d of at most %d frames the ring hears that the buffer grows: %v",
+					c.delay, step.atS, step.expected, largest, v.wishes.Grows)
 			}
 		}
 		// what is in force outlives a reopening, and new settings begin anew

@@ -8,9 +8,9 @@ import (
 	"testing"
 )
 
-// A clock that is set back must not be noticed. Times that time.Now gives carry the monotonic clock, and differences and timers
-// go by it (package time, "Monotonic Clocks") as long as nothing strips it. What the live engine is made of strips it nowhere
-// and asks no other clock.
+// A clock that is set back must not be noticed. Times that time.Now gives carry the monotonic clock, and differences
+// and timers go by it (package time, "Monotonic Clocks") as long as nothing strips it. What the live engine is made
+// of strips it nowhere and asks no other clock.
 func TestOnlyTheMonotonicClock(t *testing.T) {
 	strips := regexp.MustCompile(`\.(Unix|UnixNano|UnixMilli|UnixMicro|UTC|Local|In|AddDate|Format|MarshalText)\(|\.Round\(0|time\.(Unix|UnixMilli|Date|Parse|ParseInLocation)\(|CLOCK_REALTIME|Gettimeofday|ModTime|\bgettimeofday\b|\btime\(NULL\)`)
 	n := 0

@@ -8,7 +8,8 @@ import (
 	"cushwright/engine/live"
 )
 
-// lagSteps are the delays chains are padded to where they have any, so that most corrections are in step with each other.
+// lagSteps are the delays chains are padded to where they have any, so that most corrections are in step with each
+// other.
 var lagSteps = []int{48, 96, 192, 384}
 
 // compile makes the program of a selection for one rate. chains is how its chains are compiled.

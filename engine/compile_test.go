@@ -12,13 +12,14 @@ import (
 
 func tenBands() (b []dsp.Band) {
 	for i := range 10 {
-		b = append(b, dsp.Band{Shape: dsp.Bell, FreqHz: 40 * math.Pow(1.8, float64(i)), GainDB: float64(i%5) - 2, Q: 1.2})
+		f := 40 * math.Pow(1.8, float64(i))
+		b = append(b, dsp.Band{Shape: dsp.Bell, FreqHz: f, GainDB: float64(i%5) - 2, Q: 1.2})
 	}
 	return b
 }
 
-// The signal processing adds as little as the delay asks for, and all programs of a session the same, so that a crossfade
-// from one to another never mixes two delays.
+// The signal processing adds as little as the delay asks for, and all programs of a session the same, so that a
+// crossfade from one to another never mixes two delays.
 func TestDelayOfTheSignalProcessing(t *testing.T) {
 	correction := func(n int) *dsp.Correction {
 		c, err := dsp.NewCorrection(append(slices.Clone(tenBands()), tenBands()...)[:n], dsp.AutoHeadroom)
@@ -42,9 +43,9 @@ func TestDelayOfTheSignalProcessing(t *testing.T) {
 				if p.LagFrames() != lag {
 					t.Errorf("%s: %d bands beside %v lag %d frames, want %d", d, n, other, p.LagFrames(), lag)
 				}
-				path, err := live.New(live.Config{RateHz: 48000, CaptureFrames: 480, OutputFrames: 480, LeaveFrames: 480, Guard: true,
-					LookAheadS: d.lookAheadS(), InputGain: func() float32 { return 1 }, NowNs: func() int64 { return 0 }},
-					&live.Meters{}, p, live.Wishes{})
+				path, err := live.New(live.Config{RateHz: 48000, CaptureFrames: 480, OutputFrames: 480, LeaveFrames: 480,
+					Guard: true, LookAheadS: d.lookAheadS(), InputGain: func() float32 { return 1 },
+					NowNs: func() int64 { return 0 }}, &live.Meters{}, p, live.Wishes{})
 				if err != nil {
 					t.Fatal(err)
 				}

@@ -9,8 +9,8 @@ import (
 // Every call of a driver or router that can take time goes through wait: a server that stands still can hold it up for
 // seconds, and requests are answered meanwhile.
 
-// wait makes a call on a goroutine of its own and serves requests until it is over. The call must not touch what belongs to
-// the supervisor; it has what it asks the driver for to itself, since no other call is made meanwhile.
+// wait makes a call on a goroutine of its own and serves requests until it is over. The call must not touch what
+// belongs to the supervisor; it has what it asks the driver for to itself, since no other call is made meanwhile.
 func wait[T any](v *supervisor, call func() (T, error)) (T, error) {
 	type result struct {
 		v   T
@@ -36,8 +36,8 @@ const (
 	retryPause = 50 * time.Millisecond
 )
 
-// insist is wait for a call that may be made again: an error with the reaction Retry is answered by the same call after a
-// pause, mostTries in all. The last error stands, and counts as one that time may mend.
+// insist is wait for a call that may be made again: an error with the reaction Retry is answered by the same call
+// after a pause, mostTries in all. The last error stands, and counts as one that time may mend.
 func insist[T any](ctx context.Context, v *supervisor, call func() (T, error)) (got T, err error) {
 	for try := 1; ; try++ {
 		got, err = wait(v, call)

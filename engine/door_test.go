@@ -85,7 +85,8 @@ func TestRequestsWhileTheDriverStandsStill(t *testing.T) {
 			if call == "close at the end" {
 				name = "close"
 			}
-			s, cancel, done := start(t, d, nil, settings(), engine.Selection{Cushion: "a", Correction: correction(t, 0)})
+			a := engine.Selection{Cushion: "a", Correction: correction(t, 0)}
+			s, cancel, done := start(t, d, nil, settings(), a)
 			eventually(t, "running", func() bool { return s.Status().State == engine.Running })
 			release := d.hold(name)
 			defer release()
@@ -142,8 +143,8 @@ func TestRequestsWhileTheDriverStandsStill(t *testing.T) {
 	}
 }
 
-// The error of a call that may succeed in a moment is answered by the same call, a few times: a start does not fail of it.
-// Another error is not.
+// The error of a call that may succeed in a moment is answered by the same call, a few times: a start does not fail
+// of it. Another error is not.
 func TestRetryIsTheSameCallAgain(t *testing.T) {
 	for _, c := range []struct {
 		reaction engine.Reaction
@@ -181,7 +182,8 @@ func TestRetryIsTheSameCallAgain(t *testing.T) {
 	}
 }
 
-// A caller that does not wait for the answer and the supervisor that gives it touch nothing in common (for the race detector).
+// A caller that does not wait for the answer and the supervisor that gives it touch nothing in common (for the race
+// detector).
 func TestCallersThatDoNotWait(t *testing.T) {
 	s, _, _ := start(t, &sim.Driver{Speed: 5}, nil, settings(), engine.Selection{Correction: correction(t, 0)})
 	eventually(t, "running", func() bool { return s.Status().State == engine.Running })
@@ -212,8 +214,8 @@ func TestCallersThatDoNotWait(t *testing.T) {
 	}
 }
 
-// What is selected while no stream is open is compiled first: what cannot be is refused, and the opening goes on with what
-// there was.
+// What is selected while no stream is open is compiled first: what cannot be is refused, and the opening goes on with
+// what there was.
 func TestSelectWhileNothingIsOpen(t *testing.T) {
 	r := &router{events: make(chan engine.RouteEvent, 1)}
 	c := make(chan struct{})

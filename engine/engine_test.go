@@ -391,7 +391,8 @@ func TestReloadKeepsTheFollowedOutput(t *testing.T) {
 	}
 }
 
-// An output that was followed and then lost is given up for what the settings say; one that the settings name is waited for.
+// An output that was followed and then lost is given up for what the settings say; one that the settings name is
+// waited for.
 func TestLostOutputThatWasFollowed(t *testing.T) {
 	for _, named := range []string{"", "other"} {
 		r := &router{events: make(chan engine.RouteEvent, 1)}
@@ -419,8 +420,8 @@ func TestLostOutputThatWasFollowed(t *testing.T) {
 	}
 }
 
-// While a server stands still, requests are answered, and what they ask for holds when it is back: also settings that need other
-// streams.
+// While a server stands still, requests are answered, and what they ask for holds when it is back: also settings that
+// need other streams.
 func TestRequestsWhileTheServerStandsStill(t *testing.T) {
 	rec := &recorder{}
 	r := &router{events: make(chan engine.RouteEvent, 1)}

@@ -39,8 +39,8 @@ func pinkNoise(frames int) []float32 {
 	return out
 }
 
-// bassLoop is a bar of 2 s over and over: a drum that falls from 110 to 45 Hz on each of four beats, a bass line between 41
-// and 62 Hz, and a short noise on the off-beats.
+// bassLoop is a bar of 2 s over and over: a drum that falls from 110 to 45 Hz on each of four beats, a bass line
+// between 41 and 62 Hz, and a short noise on the off-beats.
 func bassLoop(frames int) []float32 {
 	r := rand.New(rand.NewPCG(3, 4))
 	bar := make([]float64, 2*matchRate)
@@ -155,7 +155,8 @@ func listen(t *testing.T, material []float32, match engine.Match, c *dsp.Correct
 	return out
 }
 
-// shortTerm is the loudness of the last 3 s (ITU-R BS.1770-5, EBU Tech 3341) every 100 ms; reading i ends at (i+1)/10 s.
+// shortTerm is the loudness of the last 3 s (ITU-R BS.1770-5, EBU Tech 3341) every 100 ms; reading i ends at (i+1)/10
+// s.
 func shortTerm(t *testing.T, y []float64) (lufs []float64) {
 	t.Helper()
 	m, err := loudness.New(matchRate)
@@ -230,9 +231,9 @@ func loudnessOf(t *testing.T, y []float64, from int) float64 {
 	return l[len(l)-1]
 }
 
-// TestProgrammeMatch plays three kinds of material through two corrections that pull in opposite ways, on the side with the
-// correction and on the one without. What the sessions with the fixed difference give tells the levels that the match by
-// programme sets: both run the same filters on the same samples.
+// TestProgrammeMatch plays three kinds of material through two corrections that pull in opposite ways, on the side
+// with the correction and on the one without. What the sessions with the fixed difference give tells the levels that
+// the match by programme sets: both run the same filters on the same samples.
 func TestProgrammeMatch(t *testing.T) {
 	const seconds = 10
 	moments := []int{6 * matchRate, 6*matchRate + 20000}
@@ -353,8 +354,8 @@ func TestMatchSurvivesAnEdit(t *testing.T) {
 	}
 }
 
-// TestTruePeaksAreShown: a sine of a quarter of the rate at 45 degrees stands 3 dB above its samples (EBU Tech 3341; allowed
-// +0.2/−0.4 dB), before the engine and behind it.
+// TestTruePeaksAreShown: a sine of a quarter of the rate at 45 degrees stands 3 dB above its samples (EBU Tech 3341;
+// allowed +0.2/−0.4 dB), before the engine and behind it.
 func TestTruePeaksAreShown(t *testing.T) {
 	src := func(frame uint64, in []float32) {
 		for i := range in {

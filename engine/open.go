@@ -108,12 +108,14 @@ func (v *supervisor) makePath(req Request, gain func() float32) (*live.Path, err
 		now = c.Now
 	}
 	v.wish()
-	return live.New(live.Config{RateHz: float64(req.RateHz), CaptureFrames: req.CaptureFrames, OutputFrames: req.OutputFrames,
-		LeaveFrames: v.buffers.now.KeepFrames, Guard: v.set.Guard, LookAheadS: v.set.Delay.lookAheadS(),
-		CeilingDB: max(leastCeilingDB, v.set.CeilingDB-v.route.MixDB), InputGain: gain, NowNs: now}, v.meters, first, v.wishes)
+	return live.New(live.Config{RateHz: float64(req.RateHz), CaptureFrames: req.CaptureFrames,
+		OutputFrames: req.OutputFrames, LeaveFrames: v.buffers.now.KeepFrames, Guard: v.set.Guard,
+		LookAheadS: v.set.Delay.lookAheadS(), CeilingDB: max(leastCeilingDB, v.set.CeilingDB-v.route.MixDB),
+		InputGain: gain, NowNs: now}, v.meters, first, v.wishes)
 }
 
-// hearOfLoss makes the Lost of a Request: the supervisor hears of the first loss, and of none of streams that it has closed.
+// hearOfLoss makes the Lost of a Request: the supervisor hears of the first loss, and of none of streams that it has
+// closed.
 func (v *supervisor) hearOfLoss() func(error) {
 	c := make(chan error, 1)
 	v.lost = c

@@ -45,8 +45,8 @@ func (s *Session) do(ctx context.Context, f func(*supervisor) error) error {
 	return err
 }
 
-// Apply takes over settings and a selection together. What is selected is heard by one crossfade; the streams are reopened
-// only if they must be. On error nothing changes.
+// Apply takes over settings and a selection together. What is selected is heard by one crossfade; the streams are
+// reopened only if they must be. On error nothing changes.
 func (s *Session) Apply(ctx context.Context, set Settings, sel Selection) error {
 	set.fill()
 	return s.do(ctx, func(v *supervisor) error { return v.apply(&set, &sel) })
@@ -148,8 +148,8 @@ const (
 	asideTail = 60 * time.Millisecond
 )
 
-// Aside silences the output so that somebody else can use it, or brings the sound back. It is apart from Mute, which may
-// come and go meanwhile. Switched on, it returns when the sound has faded out, or at once where nothing runs.
+// Aside silences the output so that somebody else can use it, or brings the sound back. It is apart from Mute, which
+// may come and go meanwhile. Switched on, it returns when the sound has faded out, or at once where nothing runs.
 func (s *Session) Aside(ctx context.Context, on bool) error {
 	err := s.do(ctx, func(v *supervisor) error { v.aside = on; v.wish(); return nil })
 	if err != nil || !on {

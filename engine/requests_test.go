@@ -6,8 +6,8 @@ import (
 	"cushwright/dsp"
 )
 
-// What cannot be compiled changes nothing, whether streams are open or not: neither the settings, nor the selection, nor
-// what the streams are to be reopened for.
+// What cannot be compiled changes nothing, whether streams are open or not: neither the settings, nor the selection,
+// nor what the streams are to be reopened for.
 func TestAllOrNothing(t *testing.T) {
 	flat, err := dsp.NewCorrection(nil, -3)
 	if err != nil {
@@ -32,15 +32,19 @@ func TestAllOrNothing(t *testing.T) {
 		rematched := v.asked
 		rematched.Match = MatchOff
 		for what, err := range map[string]error{
-			"a selection":                          v.apply(nil, &Selection{Cushion: "x"}),
-			"settings and a selection":             v.apply(&other, &Selection{Cushion: "x"}),
-			"settings as before and a selection":   v.apply(&before.asked, &Selection{Cushion: "x"}),
-			"another match, and a selection":       v.apply(&rematched, &Selection{Cushion: "x"}),
-			"settings with a rate that is no rate": func() error { s := other; s.RateHz = -1; v.route.RateHz = 0; return v.apply(&s, nil) }(),
+			"a selection":                        v.apply(nil, &Selection{Cushion: "x"}),
+			"settings and a selection":           v.apply(&other, &Selection{Cushion: "x"}),
+			"settings as before and a selection": v.apply(&before.asked, &Selection{Cushion: "x"}),
+			"another match, and a selection":     v.apply(&rematched, &Selection{Cushion: "x"}),
 		} {
 			if err == nil {
 				t.Errorf("open %v: %s: no error", isOpen, what)
 			}
+		}
+		odd := other
+		odd.RateHz, v.route.RateHz = -1, 0
+		if err := v.apply(&odd, nil); err == nil {
+			t.Errorf("open %v: a rate that is none: no error", isOpen)
 		}
 		if got := now(); got != before {
 			t.Errorf("open %v: it is %+v, was %+v", isOpen, got, before)

@@ -58,8 +58,8 @@ type supervisor struct {
 // New makes a session. router may be nil: then Settings must name both devices.
 func New(driver Driver, router Router, set Settings, sel Selection, log *slog.Logger) *Session {
 	set.fill()
-	s := &Session{driver: driver, router: router, log: log, meters: &live.Meters{}, requests: make(chan func(*supervisor), 16),
-		done: make(chan struct{})}
+	s := &Session{driver: driver, router: router, log: log, meters: &live.Meters{},
+		requests: make(chan func(*supervisor), 16), done: make(chan struct{})}
 	s.sup = &supervisor{Session: s, asked: set, set: set, sel: sel, pause: shortestPause}
 	if p, err := compile(sel, set.Delay.chains(), set.Match, float64(set.RateHz)); err == nil { // otherwise Run says so
 		s.sup.headroomDB = p.HeadroomDB()

@@ -55,7 +55,7 @@ const (
 	sounding               // the streams are open, and the first callbacks came
 	troubled               // opening failed, or no callback came in time; time may mend it
 	hopeless               // opening failed with the reaction GiveUp
-	disturbed              // streams that run must be opened anew: callbacks ceased, the route changed, settings, a request
+	disturbed              // streams that run must be opened anew: no callbacks, another route, settings, a request
 	ended                  // the context ended
 )
 

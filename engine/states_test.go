@@ -211,11 +211,17 @@ func TestEveryTransitionHappens(t *testing.T) {
 		t.Fatal(err)
 	}
 	troubles := func(r Reaction) error { return &Error{"open", "it", r, errors.New("a test")} }
+	away := func(r Reaction) func(*moody, *Session) error {
+		return func(d *moody, s *Session) error {
+			d.set(troubles(r), false)
+			return s.Reopen(t.Context(), "a test")
+		}
+	}
 	for _, c := range []struct {
 		name    string
 		before  func(d *moody)
 		running bool // wait for it
-		then    func(d *moody, s *Session)
+		then    func(d *moody, s *Session) error
 		at      State // to come to after that
 		back    bool  // to be running again after that
 		cancel  bool
@@ -224,10 +230,10 @@ func TestEveryTransitionHappens(t *testing.T) {
 		{name: "no device at the start", before: func(d *moody) { d.set(troubles(Reopen), false) }},
 		{name: "no hope at the start", before: func(d *moody) { d.set(troubles(GiveUp), false) }},
 		{name: "ended at the start", before: func(d *moody) { d.set(nil, true) }, at: Opening, cancel: true},
-		{name: "away and back", running: true, then: func(d *moody, s *Session) { d.set(troubles(Reopen), false); s.Reopen(t.Context(), "a test") },
+		{name: "away and back", running: true, then: away(Reopen),
 			at: Recovering, back: true, cancel: true},
-		{name: "away for ever", running: true, then: func(d *moody, s *Session) { d.set(troubles(GiveUp), false); s.Reopen(t.Context(), "a test") }},
-		{name: "ended while away", running: true, then: func(d *moody, s *Session) { d.set(troubles(Reopen), false); s.Reopen(t.Context(), "a test") },
+		{name: "away for ever", running: true, then: away(GiveUp)},
+		{name: "ended while away", running: true, then: away(Reopen),
 			at: Recovering, cancel: true},
 	} {
 		d := &moody{}
@@ -250,13 +256,16 @@ func TestEveryTransitionHappens(t *testing.T) {
 			wait(Running)
 		}
 		if c.then != nil {
-			c.then(d, s)
+			if err := c.then(d, s); err != nil {
+				t.Fatal(err)
+			}
 		}
 		if c.at != Stopped {
 			wait(c.at)
 		}
 		if c.at == Recovering {
-			for end := time.Now().Add(10 * time.Second); !strings.Contains(s.Status().LastError, "open"); time.Sleep(time.Millisecond) {
+			end := time.Now().Add(10 * time.Second)
+			for ; !strings.Contains(s.Status().LastError, "open"); time.Sleep(time.Millisecond) {
 				if time.Now().After(end) {
 					t.Fatalf("%s: it does not try", c.name)
 				}

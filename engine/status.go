@@ -40,7 +40,8 @@ func (s *Session) Status() Status {
 func (v *supervisor) publish() {
 	st := &Status{State: v.state, Cushion: v.sel.Cushion, Reference: v.sel.Reference, Bypass: v.wishes.Bypass,
 		Other: v.sel.OtherName, Muted: v.muted, Aside: v.aside, Driver: v.driver.Name(), Output: v.route.OutputName,
-		OutputID: v.route.OutputID, RateHz: v.route.RateHz, HeadroomDB: v.headroomDB, Reopened: v.reopened, LastError: v.lastErr}
+		OutputID: v.route.OutputID, RateHz: v.route.RateHz, HeadroomDB: v.headroomDB, Reopened: v.reopened,
+		LastError: v.lastErr}
 	if v.sel.Correction != nil {
 		st.Bands = len(v.sel.Correction.Bands())
 	}

@@ -331,7 +331,8 @@ func TestHostileClients(t *testing.T) {
 	}
 }
 
-// A client that a crowd keeps out, or puts out before it is answered, tries again; a change that may have been made is not asked for twice.
+// A client that a crowd keeps out, or puts out before it is answered, tries again; a change that may have been made
+// is not asked for twice.
 func TestClientsTryAgainInACrowd(t *testing.T) {
 	for _, c := range []struct {
 		post    bool
@@ -472,7 +473,8 @@ func TestLargeRequestsAreRefused(t *testing.T) {
 	}
 }
 
-// The socket is its owner's alone, by mode; and where the modes are thrown open, another user's process is still refused.
+// The socket is its owner's alone, by mode; and where the modes are thrown open, another user's process is still
+// refused.
 func TestOtherUsersAreRefused(t *testing.T) {
 	if s := os.Getenv("CUSHWRIGHT_TEST_SOCKET"); s != "" {
 		ask(s)

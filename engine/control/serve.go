@@ -36,9 +36,9 @@ const (
 	acceptBurst  = 400
 )
 
-// Serve listens on the socket file, mode 0600, until the context ends. A stale socket is replaced:
-// the caller holds the engine's lock. Processes of other users are refused even where they get at the socket. Requests and
-// clients are bounded in size, number and time.
+// Serve listens on the socket file, mode 0600, until the context ends. A stale socket is replaced: the caller holds
+// the engine's lock. Processes of other users are refused even where they get at the socket. Requests and clients are
+// bounded in size, number and time.
 func Serve(ctx context.Context, socket string, b Backend) error {
 	fail := func(err error) error { return fmt.Errorf("control: listen %q: %w", socket, err) }
 	if err := os.MkdirAll(filepath.Dir(socket), 0o700); err != nil {
@@ -53,8 +53,8 @@ func Serve(ctx context.Context, socket string, b Backend) error {
 	}
 	c := &crowd{Listener: ln, waiting: list.New(),
 		accepts: rate.NewLimiter(acceptsPerS, acceptBurst), requests: rate.NewLimiter(requestsPerS, requestBurst)}
-	srv := &http.Server{Handler: c.whole(Handler(b)), ReadTimeout: readTimeout, ReadHeaderTimeout: readTimeout, WriteTimeout: writeTimeout,
-		IdleTimeout: idleTimeout, MaxHeaderBytes: maxHeader, ErrorLog: log.New(io.Discard, "", 0),
+	srv := &http.Server{Handler: c.whole(Handler(b)), ReadTimeout: readTimeout, ReadHeaderTimeout: readTimeout,
+		WriteTimeout: writeTimeout, IdleTimeout: idleTimeout, MaxHeaderBytes: maxHeader, ErrorLog: log.New(io.Discard, "", 0),
 		ConnContext: func(ctx context.Context, conn net.Conn) context.Context {
 			return context.WithValue(ctx, memberKey{}, conn)
 		}}
@@ -72,8 +72,8 @@ func Serve(ctx context.Context, socket string, b Backend) error {
 	return nil
 }
 
-// crowd admits connections of this user, so many at once. A newcomer to a full house takes the place of whoever has been
-// waiting longest without having sent a whole request: clients that only sit there shut nobody out.
+// crowd admits connections of this user, so many at once. A newcomer to a full house takes the place of whoever has
+// been waiting longest without having sent a whole request: clients that only sit there shut nobody out.
 type crowd struct {
 	net.Listener
 	accepts, requests *rate.Limiter // each lets so many a second pass, after a burst
@@ -191,7 +191,7 @@ func (c *crowd) whole(next http.Handler) http.Handler {
 func refuse(conn net.Conn, code int, why string) {
 	body, _ := json.Marshal(failure{"control: connect: " + why})
 	conn.SetWriteDeadline(time.Now().Add(10 * time.Millisecond))
-	fmt.Fprintf(conn, "HTTP/1.1 %d %s\r\nContent-Type: application/json\r\nContent-Length: %d\r\nConnection: close\r\n\r\n%s",
-		code, http.StatusText(code), len(body), body)
+	fmt.Fprintf(conn, "HTTP/1.1 %d %s\r\nContent-Type: application/json\r\nContent-Length: %d\r\n"+
+		"Connection: close\r\n\r\n%s", code, http.StatusText(code), len(body), body)
 	conn.Close()
 }

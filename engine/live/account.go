@@ -1,7 +1,7 @@
 package live
 
-// account is what an output with a buffer of its own has asked for and not been given, in frames. It is the only count of
-// that: a driver asks the path instead of keeping a number beside it.
+// account is what an output with a buffer of its own has asked for and not been given, in frames. It is the only
+// count of that: a driver asks the path instead of keeping a number beside it.
 //
 // Owner: the playback thread. The zero value is an account of nothing.
 type account struct {

@@ -24,7 +24,7 @@ type answers struct {
 
 // marks are left by one thread and taken away by another.
 type marks struct {
-	published atomic.Pointer[Program] // left by the supervisor, taken by the playback thread, which owns the program then
+	published atomic.Pointer[Program] // left by the supervisor, taken by the playback thread
 	gap       atomic.Bool             // left by the driver, taken by the playback thread
 }
 
@@ -36,7 +36,8 @@ func (p *Path) Wish(w Wishes) {
 	p.wishes.grows.Store(w.Grows)
 }
 
-// Publish gives a program away: it is heard by one crossfade. One that is published before the last was taken replaces it.
+// Publish gives a program away: it is heard by one crossfade. One that is published before the last was taken
+// replaces it.
 func (p *Path) Publish(next *Program) { p.marks.published.Store(next) }
 
 // Gap says that what is rendered next is heard straight after a gap.
@@ -45,8 +46,8 @@ func (p *Path) Gap() { p.marks.gap.Store(true) }
 // Underflow says that the server ran out of what it was given.
 func (p *Path) Underflow() { p.m.Underflow() }
 
-// Spare asks for so many frames in the ring beyond what the delay needs, for a larger output buffer to take at once. 0, once
-// it has taken them, ends that.
+// Spare asks for so many frames in the ring beyond what the delay needs, for a larger output buffer to take at once.
+// 0, once it has taken them, ends that.
 func (p *Path) Spare(frames int) { p.wishes.spare.Store(int64(frames)) }
 
 // SpareHeld is how many of them the ring holds.

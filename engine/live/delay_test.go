@@ -83,7 +83,7 @@ func TestKeptMoreAfterBreaksAndLessAfterACalm(t *testing.T) {
 		second()
 		second()
 		if p.feed.target != p.feed.least+c.more {
-			t.Errorf("after %d calm seconds and two more %d frames are kept, want %d", c.calmS, p.feed.target, p.feed.least+c.more)
+			t.Errorf("after %d calm seconds and two more the target is %d, want %d", c.calmS, p.feed.target, p.feed.least+c.more)
 		}
 	}
 	if fill := float64(p.feed.ring.fill()); math.Abs(fill-float64(p.feed.least)) > 480 {
@@ -91,8 +91,8 @@ func TestKeptMoreAfterBreaksAndLessAfterACalm(t *testing.T) {
 	}
 }
 
-// What a start piles up beyond a capture period is spliced out once it is known, in blocks however small, and is not left to
-// the servo, which would change the pitch for seconds.
+// What a start piles up beyond a capture period is spliced out once it is known, in blocks however small, and is not
+// left to the servo, which would change the pitch for seconds.
 func TestStartSurplusIsSplicedOut(t *testing.T) {
 	m, p := testPath(t, false)
 	const n = 60 // frames a callback: the splice spans several
@@ -138,9 +138,9 @@ func TestStartSurplusIsSplicedOut(t *testing.T) {
 	}
 }
 
-// A larger output buffer is fed whatever the path is at when it comes: the ring holds what it will ask for before SpareHeld
-// says so, whether a splice runs, or the ring is dry, or neither. Then the buffer takes it: nothing breaks, and the delay in
-// the ring is as it was, but for what the splice or the break changed.
+// A larger output buffer is fed whatever the path is at when it comes: the ring holds what it will ask for before
+// SpareHeld says so, whether a splice runs, or the ring is dry, or neither. Then the buffer takes it: nothing breaks,
+// and the delay in the ring is as it was, but for what the splice or the break changed.
 func TestLargerBufferIsFed(t *testing.T) {
 	const more = 288
 	for _, c := range []struct {
@@ -198,6 +198,6 @@ func TestLargerBufferIsFed(t *testing.T) {
 		if worst > 0.002 {
 			t.Errorf("%s: a step of %.4f", c.name, worst)
 		}
-		t.Logf("%s: held after %.1f ms; %.0f frames of delay before, %.0f after", c.name, float64(waited)/48, before, after)
+		t.Logf("%s: held after %.1f ms; delay before %.0f frames, after %.0f", c.name, float64(waited)/48, before, after)
 	}
 }

@@ -44,10 +44,11 @@ type feed struct {
 }
 
 func newFeed(c Config, in *intake, w *wishes, m *Meters) *feed {
-	return &feed{in: in, ring: in.ring, wishes: w, m: m, rateHz: c.RateHz, period: c.CaptureFrames, least: c.LeaveFrames,
-		target: c.LeaveFrames, res: drift.New(sourceMax), leastFill: math.MaxInt,
-		steering: steering{servo: drift.NewServo(c.RateHz, float64(c.LeaveFrames)+float64(c.CaptureFrames)/2)},
-		src:      make([]float64, 2*sourceMax), comes: make([]float64, 2*blockFrames)}
+	servo := drift.NewServo(c.RateHz, float64(c.LeaveFrames)+float64(c.CaptureFrames)/2)
+	return &feed{in: in, ring: in.ring, wishes: w, m: m, rateHz: c.RateHz, period: c.CaptureFrames,
+		least: c.LeaveFrames, target: c.LeaveFrames, leastFill: math.MaxInt,
+		res: drift.New(sourceMax), steering: steering{servo: servo},
+		src: make([]float64, 2*sourceMax), comes: make([]float64, 2*blockFrames)}
 }
 
 // seconds is so much time in frames.
@@ -56,8 +57,8 @@ func (f *feed) seconds(s float64) int { return int(s * f.rateHz) }
 // fill is what the ring holds beyond what the device is owed and what a larger buffer is about to take.
 func (f *feed) fill() int { return f.ring.fill() - f.owed - f.spare }
 
-// due is how many of the owed frames can be given before the ring is empty. The fill is read at the first call after the
-// device has asked: that is the moment at which it wants more.
+// due is how many of the owed frames can be given before the ring is empty. The fill is read at the first call after
+// the device has asked: that is the moment at which it wants more.
 func (f *feed) due(nowNs int64) int {
 	asked := f.takeFresh()
 	if !f.primed {
@@ -135,7 +136,8 @@ func (f *feed) end(dst, src []float64, gain float64) {
 	f.res.Process(dst, src)
 	f.primed, f.splice, f.calm = false, splice{}, 0
 	f.fadeIn = f.seconds(resumeS)
-	// Where the server ran dry as well, a larger output buffer is the answer. Otherwise the next start has more in hand.
+	// Where the server ran dry as well, a larger output buffer is the answer. Otherwise the next start has more in
+	// hand.
 	answered := f.wishes.grows.Load() && f.m.Underflows() != f.dryAt
 	if f.age > f.seconds(graceS) && !answered {
 		f.target = min(f.target+f.period/2, f.least+int(growMost*float64(f.period)))

@@ -7,8 +7,8 @@ import (
 	"cushwright/dsp/drift"
 )
 
-// After a gap at the device, and after a standstill of the whole process, the sound begins anew: from silence, with a fade, not
-// with what was on its way before, and the counters stay sound.
+// After a gap at the device, and after a standstill of the whole process, the sound begins anew: from silence, with a
+// fade, not with what was on its way before, and the counters stay sound.
 func TestSoundBeginsAnewAfterAGap(t *testing.T) {
 	for _, standstill := range []bool{false, true} {
 		m, p := testPath(t, false, tenBands...)
@@ -56,7 +56,7 @@ func TestSoundBeginsAnewAfterAGap(t *testing.T) {
 			}
 		}
 		if most := full * 2 * math.Pi * 200 / 48000 * 1.5; worst > most {
-			t.Errorf("standstill %v: a step of %.4f after the gap, the programme has %.4f at most", standstill, worst, most)
+			t.Errorf("standstill %v: a step of %.4f after the gap, of the programme %.4f at most", standstill, worst, most)
 		}
 		if math.Abs(peak()-full) > 0.1*full {
 			t.Errorf("standstill %v: 100 ms after the gap the peak is %.3f, before it %.3f", standstill, peak(), full)
@@ -67,8 +67,8 @@ func TestSoundBeginsAnewAfterAGap(t *testing.T) {
 	}
 }
 
-// Where the capture stays away, the sound dies away and comes again from nothing, however short that was: no step is heard at
-// either end.
+// Where the capture stays away, the sound dies away and comes again from nothing, however short that was: no step is
+// heard at either end.
 func TestSoundComesSoftlyAfterADryRing(t *testing.T) {
 	const n, freq = 96, 200.0
 	own := 2 * math.Pi * freq / 48000 // what a full sine moves by in a frame
@@ -107,8 +107,8 @@ func TestSoundComesSoftlyAfterADryRing(t *testing.T) {
 	}
 }
 
-// waiting is a path on an output with a buffer of its own, which asks every 2 ms for what it has taken and gives way until
-// it is nearly empty. The capture brings 4 ms at a time, on a clock that is faster by so many ppm.
+// waiting is a path on an output with a buffer of its own, which asks every 2 ms for what it has taken and gives way
+// until it is nearly empty. The capture brings 4 ms at a time, on a clock that is faster by so many ppm.
 type waiting struct {
 	p       *Path
 	ppm     float64
@@ -130,16 +130,18 @@ const (
 
 func newWaiting(t *testing.T, phase int, ppm float64) (*Meters, *waiting) {
 	m, p := testPath(t, false)
-	p.feed.least, p.feed.target, p.feed.period, p.cadence.opened = -waitingPeriod, -waitingPeriod, waitingPeriod, waitingBuffer
+	p.feed.least, p.feed.target, p.feed.period = -waitingPeriod, -waitingPeriod, waitingPeriod
+	p.cadence.opened = waitingBuffer
 	p.Wish(Wishes{Grows: true})
 	p.feed.steering.servo = drift.NewServo(48000, -waitingPeriod+waitingPeriod/2)
-	w := &waiting{p: p, ppm: ppm, next: float64(phase), buffer: waitingBuffer, in: make([]float32, 2*waitingPeriod), out: make([]float32, 2*8192)}
+	w := &waiting{p: p, ppm: ppm, next: float64(phase), buffer: waitingBuffer,
+		in: make([]float32, 2*waitingPeriod), out: make([]float32, 2*8192)}
 	p.now = func() int64 { return 1 + int64(float64(w.at)/48000*1e9) }
 	return m, w
 }
 
-// run goes on for so many frames. It returns the delay that does not lie in the output's buffer, a mean of the last second,
-// frames.
+// run goes on for so many frames. It returns the delay that does not lie in the output's buffer, a mean of the last
+// second, frames.
 func (w *waiting) run(frames int, capturing bool, each func()) float64 {
 	const ask = 96
 	sum, n, heard := 0.0, 0, 0.0
@@ -189,28 +191,29 @@ func (w *waiting) settle(ask int) {
 	}
 }
 
-// A break leaves the delay as it was: where the ring ran dry it begins again with what it had, plus what it is to hold more from
-// then on. How long the capture was away and where in its period it came back is nothing to it.
+// A break leaves the delay as it was: where the ring ran dry it begins again with what it had, plus what it is to
+// hold more from then on. How long the capture was away and where in its period it came back is nothing to it.
 func TestBreakKeepsTheDelay(t *testing.T) {
 	worst, ran := 0.0, 0
 	for away := 800; away < 800+4*waitingPeriod; away += 60 { // frames
 		for phase := 0; phase < waitingPeriod; phase += 48 {
-			for _, flows := range []bool{false, true} { // the server says that it ran dry, too
+			for _, serverDry := range []bool{false, true} { // the server says that it ran dry, too
 				m, w := newWaiting(t, phase, 0)
 				before := w.run(4*48000, true, nil)
-				if flows {
+				if serverDry {
 					m.Underflow()
 				}
 				w.run(away, false, nil)
 				after := w.run(4*48000, true, nil)
 				ran += int(m.playback.underruns.Load())
 				want := before
-				if !flows {
+				if !serverDry {
 					want += waitingPeriod / 2
 				}
 				worst = max(worst, math.Abs(after-want))
 				if math.Abs(after-want) > 0.0005*48000 {
-					t.Errorf("%d frames away, phase %d, ran dry %v: the delay is %.2f ms more than before, want %.2f", away, phase, flows, (after-before)/48, (want-before)/48)
+					t.Errorf("%d frames away, phase %d, ran dry %v: the delay is %.2f ms more than before, want %.2f",
+						away, phase, serverDry, (after-before)/48, (want-before)/48)
 				}
 			}
 		}
@@ -231,7 +234,8 @@ func TestBreakKeepsThePitch(t *testing.T) {
 		}
 		worst := 0.0
 		w.run(30*48000, true, func() { worst = max(worst, math.Abs(m.playback.ratioPPM.load()-ppm)) })
-		if t.Logf("%+.0f ppm: off by %.0f ppm at most after the break", ppm, worst); worst > 40 { // a delay that is nearly as it was is worked off, by up to sameSeconds in 8 s
+		t.Logf("%+.0f ppm: off by %.0f ppm at most after the break", ppm, worst)
+		if worst > 40 { // a delay that is nearly as it was is worked off, by up to sameS in 8 s
 			t.Errorf("%+.0f ppm: off by %.0f ppm after the break", ppm, worst)
 		}
 	}

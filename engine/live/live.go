@@ -20,7 +20,7 @@ const (
 type Config struct {
 	RateHz                      float64
 	CaptureFrames, OutputFrames int            // frames per period
-	LeaveFrames                 int            // left in the ring after a playback callback; negative: left owing to the output
+	LeaveFrames                 int            // left in the ring after a callback; negative: left owing to the output
 	Guard                       bool           // limit the output
 	CeilingDB                   float64        // of the guard, dB re full scale
 	LookAheadS                  float64        // of the guard, s
@@ -52,8 +52,8 @@ type Path struct {
 
 // New makes a path that begins with a program and as the wishes say.
 func New(c Config, m *Meters, first *Program, w Wishes) (*Path, error) {
-	p := &Path{now: c.NowNs, m: m, cadence: cadence{rateHz: c.RateHz, opened: c.OutputFrames}, stage: newStage(first, c.RateHz),
-		fader: fader{rateHz: c.RateHz, step: 1 / (startS * c.RateHz)}, buf: make([]float64, 2*blockFrames)}
+	p := &Path{now: c.NowNs, m: m, cadence: cadence{rateHz: c.RateHz, opened: c.OutputFrames},
+		stage: newStage(first, c.RateHz), fader: newFader(c.RateHz), buf: make([]float64, 2*blockFrames)}
 	first.side = w.Bypass
 	p.Wish(w)
 	p.in = intake{ring: newRing(max(8*(c.CaptureFrames+c.OutputFrames), int(c.RateHz/2))), m: &m.capture}
@@ -114,8 +114,8 @@ func (p *Path) Render(out []float32) {
 	p.m.playback.callbacks.Add(1)
 }
 
-// begin looks at the time since the last callback. After a gap at the device, and after a standstill of the process, the
-// sound begins anew.
+// begin looks at the time since the last callback. After a gap at the device, and after a standstill of the process,
+// the sound begins anew.
 func (p *Path) begin(frames int, nowNs int64) {
 	late, stoodStill := p.cadence.tick(frames, nowNs)
 	if late {

@@ -17,8 +17,8 @@ func testPath(t testing.TB, byProgramme bool, bands ...dsp.Band) (*Meters, *Path
 	t.Helper()
 	var clock int64
 	m := &Meters{}
-	p, err := New(Config{RateHz: 48000, CaptureFrames: 480, OutputFrames: 1920, LeaveFrames: 960, Guard: true, CeilingDB: -1,
-		LookAheadS: guard.DefaultLookAheadS, InputGain: func() float32 { return 1 },
+	p, err := New(Config{RateHz: 48000, CaptureFrames: 480, OutputFrames: 1920, LeaveFrames: 960, Guard: true,
+		CeilingDB: -1, LookAheadS: guard.DefaultLookAheadS, InputGain: func() float32 { return 1 },
 		NowNs: func() int64 { clock += 40e6; return clock }}, m, testProgram(t, byProgramme, bands...), Wishes{})
 	if err != nil {
 		t.Fatal(err)
@@ -48,12 +48,14 @@ func testProgram(t testing.TB, byProgramme bool, bands ...dsp.Band) *Program {
 
 var tenBands = func() (b []dsp.Band) {
 	for i := range 10 {
-		b = append(b, dsp.Band{Shape: dsp.Bell, FreqHz: 40 * math.Pow(1.8, float64(i)), GainDB: float64(i%5) - 2, Q: 1.2})
+		f := 40 * math.Pow(1.8, float64(i))
+		b = append(b, dsp.Band{Shape: dsp.Bell, FreqHz: f, GainDB: float64(i%5) - 2, Q: 1.2})
 	}
 	return b
 }()
 
-// A callback is late by the measure of the period in force: the output's may have become longer since the streams were opened.
+// A callback is late by the measure of the period in force: the output's may have become longer since the streams
+// were opened.
 func TestLateByThePeriodInForce(t *testing.T) {
 	m, p := testPath(t, false)
 	clock := int64(1)
@@ -65,7 +67,7 @@ func TestLateByThePeriodInForce(t *testing.T) {
 	}{
 		{0, 1920, 0}, {40, 1920, 0}, {59, 1920, 0}, {61, 1920, 1},
 		{40, 3840, 1}, {80, 3840, 1}, {119, 3840, 1}, {121, 3840, 2}, // twice as long
-		{80, 480, 2}, {10, 480, 2}, {59, 480, 2}, {61, 480, 3}, // shorter: what was asked for in the beginning is allowed
+		{80, 480, 2}, {10, 480, 2}, {59, 480, 2}, {61, 480, 3}, // shorter: what it began with is allowed
 	} {
 		clock += int64(c.afterMS * 1e6)
 		p.Render(make([]float32, 2*c.frames))
@@ -100,7 +102,8 @@ func TestAudioPathAllocatesNothing(t *testing.T) {
 		t.Errorf("%v allocations per callback", got)
 	}
 	if m.playback.callbacks.Load() == 0 || m.playback.underruns.Load() != 0 {
-		t.Errorf("callbacks %d, underruns %d: the path measured is not the live one", m.playback.callbacks.Load(), m.playback.underruns.Load())
+		t.Errorf("callbacks %d, underruns %d: the path measured is not the live one",
+			m.playback.callbacks.Load(), m.playback.underruns.Load())
 	}
 }
 
@@ -146,7 +149,7 @@ func TestUnderrunDiesAwayAndResumes(t *testing.T) {
 		t.Errorf("%d underruns counted for one gap", got)
 	}
 	worst := 0.0
-	for i := 4; i+4 < len(all); i += 2 { // second difference of a 200 Hz sine at 0.5 is 3.4e-4; of a cut it is up to 0.5
+	for i := 4; i+4 < len(all); i += 2 { // second difference: of a 200 Hz sine at 0.5 3.4e-4, of a cut up to 0.5
 		worst = max(worst, math.Abs(float64(all[i+2]-2*all[i]+all[i-2])))
 	}
 	if worst > 0.02 {
@@ -157,18 +160,20 @@ func TestUnderrunDiesAwayAndResumes(t *testing.T) {
 	}
 }
 
-// A device with a buffer of its own is owed what the ring has not got, and gets it unbroken when the capture is back; one that cannot
-// wait has a break. The delay is the same before and after.
+// A device with a buffer of its own is owed what the ring has not got, and gets it unbroken when the capture is back;
+// one that cannot wait has a break. The delay is the same before and after.
 func TestReadyWaitsForTheCapture(t *testing.T) {
 	for _, c := range []struct {
 		waits  bool
-		keep   int
+		leave  int // frames in the ring
 		late   int // capture periods that come late, together with the next
 		breaks uint64
-	}{{true, 960, 0, 0}, {true, 960, 3, 0}, {true, 960, 8, 0}, {false, 960, 8, 1}, {true, 0, 8, 0}, {true, -700, 8, 0}} {
+	}{
+		{true, 960, 0, 0}, {true, 960, 3, 0}, {true, 960, 8, 0}, {false, 960, 8, 1}, {true, 0, 8, 0}, {true, -700, 8, 0},
+	} {
 		m, p := testPath(t, false)
-		p.feed.least, p.feed.target = c.keep, c.keep
-		p.feed.steering.servo = drift.NewServo(p.feed.rateHz, float64(c.keep+p.feed.period/2))
+		p.feed.least, p.feed.target = c.leave, c.leave
+		p.feed.steering.servo = drift.NewServo(p.feed.rateHz, float64(c.leave+p.feed.period/2))
 		frame, owed, most, before := 0, 0, 0, 0
 		var clock int64
 		p.now = func() int64 { return clock }
@@ -213,16 +218,16 @@ func TestReadyWaitsForTheCapture(t *testing.T) {
 		if got := m.playback.underruns.Load(); got != c.breaks {
 			t.Errorf("%+v: %d breaks, want %d", c, got, c.breaks)
 		}
-		if want := max(-c.keep, c.late*480-c.keep-960); c.waits && most < want || !c.waits && most > 0 {
+		if want := max(-c.leave, c.late*480-c.leave-960); c.waits && most < want || !c.waits && most > 0 {
 			t.Errorf("%+v: %d frames were owed at most, want %d", c, most, want)
 		}
 		if len(all) != 2*(480*asked-owed) {
 			t.Errorf("%+v: %d of %d frames came, %d are owed", c, len(all)/2, 480*asked, owed)
 		}
-		if most := max(0, -c.keep); owed > most { // what the output's buffer is never filled with
+		if most := max(0, -c.leave); owed > most { // what the output's buffer is never filled with
 			t.Errorf("%+v: %d frames are owed in the end, at most %d should be", c, owed, most)
 		}
-		if fill := p.feed.fill(); c.waits && (fill < c.keep-480 || fill > c.keep+960) {
+		if fill := p.feed.fill(); c.waits && (fill < c.leave-480 || fill > c.leave+960) {
 			t.Errorf("%+v: the fill is %d", c, fill)
 		}
 		if c.breaks > 0 {
@@ -261,8 +266,8 @@ func TestSurplusDelayIsTrimmed(t *testing.T) {
 	}
 }
 
-// BenchmarkLivePath is one callback of the whole path with twenty bands, reported per frame: with clocks in step, and with a capture
-// clock 200 ppm fast, so that the resampler works.
+// BenchmarkLivePath is one callback of the whole path with twenty bands, reported per frame: with clocks in step, and
+// with a capture clock 200 ppm fast, so that the resampler works.
 func BenchmarkLivePath(b *testing.B) {
 	for i, match := range []string{"pink", "programme"} {
 		byProgramme := i == 1
@@ -295,7 +300,8 @@ func BenchmarkLivePath(b *testing.B) {
 					callback()
 					least = min(least, time.Since(t))
 				}
-				b.ReportMetric(float64(least.Nanoseconds())/1920, "ns/frame") // the least: a busy machine disturbs it little
+				// the least: a busy machine disturbs it little
+				b.ReportMetric(float64(least.Nanoseconds())/1920, "ns/frame")
 				b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/1920, "mean-ns/frame")
 			})
 		}

@@ -20,6 +20,8 @@ type fader struct {
 	at, step float64 // position 0..1, per frame
 }
 
+func newFader(rateHz float64) fader { return fader{rateHz: rateHz, step: 1 / (startS * rateHz)} }
+
 // quicken makes the next move one of a break, not of a start.
 func (f *fader) quicken() { f.step = 1 / (resumeS * f.rateHz) }
 

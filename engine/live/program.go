@@ -27,8 +27,9 @@ type Program struct {
 	bad    uint64 // blocks that the chains have silenced, as counted already
 }
 
-// NewProgram makes a program of two chains of the same lag. pinkDB is the loudness of A less that of B on pink noise, by
-// which the louder side comes down; 0 leaves both as they are. byProgramme follows the loudness of what plays from there.
+// NewProgram makes a program of two chains of the same lag. pinkDB is the loudness of A less that of B on pink noise,
+// by which the louder side comes down; 0 leaves both as they are. byProgramme follows the loudness of what plays from
+// there.
 func NewProgram(a, b *dsp.Chain, rateHz, pinkDB float64, byProgramme bool) (*Program, error) {
 	p := &Program{a: a, b: b, fade: settledFade(rateHz)}
 	p.match.set(pinkDB)

@@ -6,8 +6,8 @@ import (
 	"testing"
 )
 
-// A writer and a reader on goroutines of their own: every frame that was written comes out once and in order, also where
-// the reader reads frames anew. The race detector sees whether the two ever touch the same memory.
+// A writer and a reader on goroutines of their own: every frame that was written comes out once and in order, also
+// where the reader reads frames anew. The race detector sees whether the two ever touch the same memory.
 func TestRing(t *testing.T) {
 	const frames, size = 200_000, 256
 	r := newRing(size)

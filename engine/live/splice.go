@@ -16,8 +16,8 @@ type splice struct {
 // ahead is how far beyond what is consumed a splice reads.
 func (s *splice) ahead() int { return max(s.from, s.to) }
 
-// watch begins a splice where a larger output buffer is about to take frames from the ring, or where a second's worth of
-// fills shows that a stall has left more than the delay needs.
+// watch begins a splice where a larger output buffer is about to take frames from the ring, or where a second's worth
+// of fills shows that a stall has left more than the delay needs.
 func (f *feed) watch() {
 	if f.splice.total > 0 {
 		return

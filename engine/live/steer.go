@@ -7,9 +7,9 @@ const (
 	sameS   = 0.0005 // the servo works off so much of a delay that is not as it was; more is a splice
 )
 
-// steering sets the drift resampler's ratio from the fill. The delay that a start happens to have stays: the servo's fill
-// counts from what is found in the first settleS, within a capture period of the target. What it has beyond that, and
-// what a break leaves it with more or less than before, is taken out or put in by a splice.
+// steering sets the drift resampler's ratio from the fill. The delay that a start happens to have stays: the servo's
+// fill counts from what is found in the first settleS, within a capture period of the target. What it has beyond
+// that, and what a break leaves it with more or less than before, is taken out or put in by a splice.
 //
 // Owner: the playback thread.
 type steering struct {

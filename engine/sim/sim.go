@@ -25,8 +25,8 @@ type Driver struct {
 	CapturePPM float64
 	// JitterMS is how late a callback comes at most; each is late by another part of it.
 	JitterMS float64
-	// Buffered makes the output a server's: a buffer of OutputFrames, of which it takes and asks for a quarter at a time, and which may
-	// run low while the capture is late.
+	// Buffered makes the output a server's: a buffer of OutputFrames, of which it takes and asks for a quarter at a
+	// time, and which may run low while the capture is late.
 	Buffered bool
 	// Buffers, where it has a capture period, is the plan for every delay.
 	Buffers engine.Plan
@@ -58,8 +58,8 @@ func (d *Driver) Name() string { return "simulated" }
 // Devices implements engine.Driver.
 func (d *Driver) Devices() ([]engine.Device, error) {
 	return []engine.Device{
-		{ID: "simulated-capture", Name: "simulated system sound", Capture: true, Monitor: true, RateHz: 48000, Channels: 2},
-		{ID: "simulated-output", Name: "simulated headphones", Playback: true, Default: true, RateHz: 48000, Channels: 2},
+		{ID: "simulated-capture", Name: "simulated system sound", RateHz: 48000, Channels: 2, Capture: true, Monitor: true},
+		{ID: "simulated-output", Name: "simulated headphones", RateHz: 48000, Channels: 2, Playback: true, Default: true},
 	}, nil
 }
 
@@ -78,7 +78,8 @@ func (d *Driver) Open(r engine.Request) (engine.Stream, error) {
 		return nil, e
 	}
 	if r.RateHz <= 0 || r.CaptureFrames <= 0 || r.OutputFrames <= 0 {
-		return nil, &engine.Error{Action: "open", Object: r.OutputID, Reaction: engine.GiveUp, Err: errors.New("rate and periods must be positive")}
+		return nil, &engine.Error{Action: "open", Object: r.OutputID, Reaction: engine.GiveUp,
+			Err: errors.New("rate and periods must be positive")}
 	}
 	d.opened.Add(1)
 	s := &stream{stop: make(chan struct{})}

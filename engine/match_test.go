@@ -236,11 +236,11 @@ func loudnessOf(t *testing.T, y []float64, from int) float64 {
 // the match by programme sets: both run the same filters on the same samples.
 func TestProgrammeMatch(t *testing.T) {
 	const seconds = 10
-	moments := []int{6 * matchRate, 6*matchRate + 20000}
+	switches := []int{6 * matchRate, 6*matchRate + 20000}
 	if os.Getenv("CUSHWRIGHT_LONG") != "" {
-		moments = nil
+		switches = nil
 		for at := 6 * matchRate; at < 6*matchRate+matchRate*3/4; at += matchRate/20 + 777 {
-			moments = append(moments, at)
+			switches = append(switches, at)
 		}
 	}
 	up := []dsp.Band{{Shape: dsp.LowShelf, FreqHz: 105, GainDB: 5.5, Q: 0.7}, {Shape: dsp.Bell, FreqHz: 240, GainDB: -4, Q: 0.85},
@@ -280,10 +280,10 @@ func TestProgrammeMatch(t *testing.T) {
 					}
 				}
 			}
-			// The switch itself, both ways, at several moments from 6 s on.
+			// The switch itself, both ways, several times from 6 s on.
 			const gap = matchRate / 20 // the fade
 			apart, ahead, jump := 0.0, 0.0, 0.0
-			for k, at := range moments {
+			for k, at := range switches {
 				from, to := k%2, 1-k%2
 				at -= at % 1920 // when a callback ends
 				const piece = matchRate / 10
@@ -303,8 +303,8 @@ func TestProgrammeMatch(t *testing.T) {
 						d = k
 					}
 				}
-				if told := (matchDB - pinkMatchDB) * float64(to-from); math.Abs(after-before-told) > 0.25 { // what is heard moves on
-					t.Errorf("%s, correction %s: the levels heard before and after the switch differ by %.2f dB, by the counter %.2f", m.name, name, after-before, told)
+				if counted := (matchDB - pinkMatchDB) * float64(to-from); math.Abs(after-before-counted) > 0.25 { // what is heard moves on
+					t.Errorf("%s, correction %s: the levels heard before and after the switch differ by %.2f dB, by the counter %.2f", m.name, name, after-before, counted)
 				}
 				next := loudnessOf(t, y, at+gap) - loudnessOf(t, prog[from], at+gap)
 				apart, ahead, jump = max(apart, math.Abs(d)), max(ahead, math.Abs(next)), max(jump, next)

@@ -332,7 +332,7 @@ func clockError(t *testing.T, d *sim.Driver) bool {
 // is searched about hz: a pitch that is off by a part of a ppm is no noise. In 0.2 s, what lies within a few hertz of
 // the tone counts as the tone, as it does for a meter with a notch filter (common practice, no source).
 func thdn(x []float64, hz, rate float64) float64 {
-	rest := func(hz float64) (left float64) {
+	rest := func(hz float64) float64 {
 		var ss, sc, cc, sx, cx, xx float64
 		w := 2 * math.Pi * hz / rate
 		for i, v := range x {

@@ -114,6 +114,7 @@ type waiting struct {
 	ppm     float64
 	at      int                           // the time, frames
 	next    float64                       // time of the next capture callback, frames
+	lastIn  float64                       // and of the last
 	source  func(frame int, in []float32) // nil: silence
 	frame   int                           // of the source
 	buffer  int                           // of the output, frames
@@ -144,10 +145,10 @@ func newWaiting(t *testing.T, phase int, ppm float64) (*Meters, *waiting) {
 // second, frames.
 func (w *waiting) run(frames int, capturing bool, each func()) float64 {
 	const ask = 96
-	sum, n, heard := 0.0, 0, 0.0
+	sum, n := 0.0, 0
 	for end := w.at + frames; w.at < end; w.at += waitingTick {
 		if float64(w.at) >= w.next {
-			heard = w.next
+			w.lastIn = w.next
 			w.next += waitingPeriod / (1 + w.ppm*1e-6)
 			if w.source != nil {
 				w.source(w.frame, w.in)
@@ -165,7 +166,7 @@ func (w *waiting) run(frames int, capturing bool, each func()) float64 {
 			each()
 		}
 		if end-w.at <= 48000 {
-			sum += float64(w.p.feed.ring.fill()-w.p.Owed()) + float64(w.at) - heard
+			sum += float64(w.p.feed.ring.fill()-w.p.Owed()) + float64(w.at) - w.lastIn
 			n++
 		}
 	}

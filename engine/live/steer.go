@@ -31,7 +31,7 @@ func (s *steering) again(settle int) {
 // belongs to the delay as well: without it the fill beats with the two periods, and the servo follows that.
 func (f *feed) observe(frames int, nowNs int64) {
 	fill := f.fill()
-	f.m.playback.ringFill.Store(int64(fill))
+	f.m.playback.ringFill.Store(int64(fill + f.spare))
 	held := min(float64(nowNs-f.in.last.Load())*1e-9*f.rateHz, 2*float64(f.period))
 	if f.steering.settle > 0 {
 		f.findDelay(float64(fill)+held, frames)

@@ -13,7 +13,7 @@ type Reaction uint8
 // The reactions to a device error.
 const (
 	Reopen Reaction = iota // close the streams and open them again, with back-off
-	Retry                  // the same call may succeed in a moment
+	Retry                  // the same call may succeed soon: it is made again, a few times, and then it is as Reopen
 	GiveUp                 // nothing that time mends: the session fails
 )
 
@@ -50,49 +50,64 @@ type Request struct {
 	Capture                     func(in []float32)
 	Playback                    func(out []float32) // fills all of out
 
-	// Ready says how many of the next frames Playback has sound for, at most the frames asked about. A driver whose output has a
-	// buffer of its own need not call Playback for more before that buffer runs low. It is called on the playback thread.
+	// Outlet is for a driver whose output has a buffer of its own, from which it can wait. Others leave it alone.
+	Outlet Outlet
+
+	// Ready is Outlet.Due after an Outlet.Ask that makes so many frames owed: for a driver that counts them itself.
 	Ready func(frames int) int
 
-	// All three may be nil, and a driver that cannot tell calls none. They are called on a thread of the driver's, and
-	// wait no more than the others do. Underflow says that the server ran out of what Playback gave it, a gap was heard.
-	// Gap, which is called on the playback thread, says that what Playback gives next is heard straight after a gap.
+	// All three may be nil, and a driver that cannot tell calls none. They are called on a thread of the driver's,
+	// and wait no more than the others do. Underflow says that the server ran out of what Playback gave it, a gap was
+	// heard. Gap, which is called on the playback thread, says that what Playback gives next is heard straight after
+	// a gap.
 	Underflow func()
 	Gap       func()
 	Lost      func(error) // the streams ended by themselves: no callback will come again; at most once
 }
 
-// Delay is the wish for little delay against the wish for no breaks.
-type Delay string
-
-// The delays.
-const (
-	DelayLow    Delay = "low"    // the least that runs without a break on an idle machine
-	DelayNormal Delay = "normal" // begins low, grows after breaks, shrinks again after ten calm minutes
-	DelaySafe   Delay = "safe"   // for a busy machine
-)
+// Outlet counts what the output has asked for and not been given, in frames. It is the only such count: what Playback
+// gives is taken off by itself. All is for the playback thread.
+type Outlet interface {
+	// Ask says that the device asks for so many frames more.
+	Ask(frames int)
+	// Owed is what it has asked for and Playback has not given.
+	Owed() int
+	// Due is how many of the owed frames there is sound for. A driver need not call Playback for more before its
+	// buffer runs low. The first Due after an Ask is the moment at which the fill is read: it comes when the device
+	// wants more.
+	Due() int
+}
 
 // Plan is how a driver buffers for a Delay, in frames.
 type Plan struct {
 	CaptureFrames int
-	KeepFrames    int   // to be left in the ring after a playback callback: what a capture callback may be late; negative: to be left owing to a driver that asks Ready
-	OutputFrames  []int // from the least to the most; one value does not change
-	InStep        bool  // each playback callback follows a capture callback of the same frames: a larger buffer takes nothing from the ring
+
+	// KeepFrames stay in the ring after a playback callback: what a capture callback may be late. Negative: they stay
+	// owed to an output that has a buffer of its own.
+	KeepFrames int
+
+	OutputFrames []int // from the least to the most; one value does not change
+
+	// InStep says that each playback callback follows a capture callback of the same frames: a larger buffer takes
+	// nothing from the ring.
+	InStep bool
 }
 
-// Planner is a Driver whose buffers follow the wish. A Driver that is none runs with two capture periods kept and the
-// same buffers for every Delay.
+// Planner is a Driver whose buffers follow the wish. A Driver that is none has the same Plan for every Delay, with two
+// capture periods in the ring.
 type Planner interface {
 	Plan(d Delay, rateHz int) Plan
 }
 
-// Clocked is a Driver whose devices run on a clock of their own, such as a simulated one. Now is its time in nanoseconds; it
-// never goes back and is safe on the audio threads. All others are timed by the system's monotonic clock.
+// Clocked is a Driver whose devices run on a clock of their own, such as a simulated one. Now is its time in
+// nanoseconds; it never goes back and is safe on the audio threads. All others are timed by the system's monotonic
+// clock.
 type Clocked interface {
 	Now() int64
 }
 
-// Resizer is a Stream whose output buffer changes while it runs. Resize returns the frames in force.
+// Resizer is a Stream whose output buffer changes while it runs. Resize returns the frames in force. The supervisor
+// makes no other call of the stream meanwhile.
 type Resizer interface {
 	Resize(outputFrames int) (int, error)
 }
@@ -120,9 +135,12 @@ type Stream interface {
 type Route struct {
 	CaptureID, OutputID string // for the Request
 	OutputName          string
-	RateHz              int     // the output's rate, also the virtual sink's
-	Channels            int     // the output's
-	MixDB               float64 // what the server adds to what both ears share when it mixes them for the output; the ceiling allows for it
+	RateHz              int // the output's rate, also the virtual sink's
+	Channels            int // the output's
+
+	// MixDB is what the server adds to what both ears share when it mixes them for the output. The guard's ceiling allows
+	// for it.
+	MixDB float64
 }
 
 // RouteEvent is a change in the sound system that concerns the route.
@@ -141,14 +159,15 @@ const (
 	OutputChanged                            // its rate or channel count changed
 	SinkGone                                 // somebody removed our virtual sink
 	DefaultChanged                           // another output was made default; Detail is its ID
-	OutputBack                               // an output that was lost, and was nobody's choice to leave, is there again; Detail is its ID
+	OutputBack                               // an output that was lost, and that nobody left, is there again; Detail is its ID
 )
 
 // Router makes and undoes the routing. On systems without one (nil Router) both devices are named in the settings.
 type Router interface {
 	// Take makes the virtual sink, makes it the default and moves the streams that play. output names the real
-	// output, "" for the one that is default now, or was until it was lost. Calling Take again after a RouteEvent or an
-	// error repairs the route; naming the output of the route in force holds it against another default. The error is an *Error; an output that would feed back into our own capture is GiveUp.
+	// output, "" for the one that is default now, or was until it was lost. Calling Take again after a RouteEvent or
+	// an error repairs the route; naming the output of the route in force holds it against another default. The error
+	// is an *Error; an output that would feed back into our own capture is GiveUp.
 	Take(ctx context.Context, output string) (Route, error)
 	// Release puts the former default back, moves the streams to it and removes the virtual sink. Safe to call
 	// twice, and without Take.

@@ -73,7 +73,7 @@ func sine(hz, amplitude float64) func(uint64, []float32) {
 	}
 }
 
-func start(t testing.TB, d *sim.Driver, r engine.Router, set engine.Settings, sel engine.Selection) (*engine.Session, context.CancelFunc, chan error) {
+func start(t testing.TB, d engine.Driver, r engine.Router, set engine.Settings, sel engine.Selection) (*engine.Session, context.CancelFunc, chan error) {
 	t.Helper()
 	ctx, cancel := context.WithCancel(context.Background())
 	s := engine.New(d, r, set, sel, slog.New(slog.DiscardHandler))
@@ -393,7 +393,8 @@ func TestReloadKeepsTheFollowedOutput(t *testing.T) {
 	}
 }
 
-// An output that was followed and then lost is given up for what the settings say; one that the settings name is waited for.
+// An output that was followed and then lost is given up for what the settings say; one that the settings name is
+// waited for.
 func TestLostOutputThatWasFollowed(t *testing.T) {
 	for _, named := range []string{"", "other"} {
 		r := &router{events: make(chan engine.RouteEvent, 1)}
@@ -421,8 +422,8 @@ func TestLostOutputThatWasFollowed(t *testing.T) {
 	}
 }
 
-// While a server stands still, requests are answered, and what they ask for holds when it is back: also settings that need other
-// streams.
+// While a server stands still, requests are answered, and what they ask for holds when it is back: also settings that
+// need other streams.
 func TestRequestsWhileTheServerStandsStill(t *testing.T) {
 	rec := &recorder{}
 	r := &router{events: make(chan engine.RouteEvent, 1)}

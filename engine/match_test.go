@@ -39,8 +39,8 @@ func pinkNoise(frames int) []float32 {
 	return out
 }
 
-// bassLoop is a bar of 2 s over and over: a drum that falls from 110 to 45 Hz on each of four beats, a bass line between 41
-// and 62 Hz, and a short noise on the off-beats.
+// bassLoop is a bar of 2 s over and over: a drum that falls from 110 to 45 Hz on each of four beats, a bass line
+// between 41 and 62 Hz, and a short noise on the off-beats.
 func bassLoop(frames int) []float32 {
 	r := rand.New(rand.NewPCG(3, 4))
 	bar := make([]float64, 2*matchRate)
@@ -155,7 +155,8 @@ func listen(t *testing.T, material []float32, match engine.Match, c *dsp.Correct
 	return out
 }
 
-// shortTerm is the loudness of the last 3 s (ITU-R BS.1770-5, EBU Tech 3341) every 100 ms; reading i ends at (i+1)/10 s.
+// shortTerm is the loudness of the last 3 s (ITU-R BS.1770-5, EBU Tech 3341) every 100 ms; reading i ends at (i+1)/10
+// s.
 func shortTerm(t *testing.T, y []float64) (lufs []float64) {
 	t.Helper()
 	m, err := loudness.New(matchRate)
@@ -230,16 +231,16 @@ func loudnessOf(t *testing.T, y []float64, from int) float64 {
 	return l[len(l)-1]
 }
 
-// TestProgrammeMatch plays three kinds of material through two corrections that pull in opposite ways, on the side with the
-// correction and on the one without. What the sessions with the fixed difference give tells the levels that the match by
-// programme sets: both run the same filters on the same samples.
+// TestProgrammeMatch plays three kinds of material through two corrections that pull in opposite ways, on the side
+// with the correction and on the one without. What the sessions with the fixed difference give tells the levels that
+// the match by programme sets: both run the same filters on the same samples.
 func TestProgrammeMatch(t *testing.T) {
 	const seconds = 10
-	moments := []int{6 * matchRate, 6*matchRate + 20000}
+	switches := []int{6 * matchRate, 6*matchRate + 20000}
 	if os.Getenv("CUSHWRIGHT_LONG") != "" {
-		moments = nil
+		switches = nil
 		for at := 6 * matchRate; at < 6*matchRate+matchRate*3/4; at += matchRate/20 + 777 {
-			moments = append(moments, at)
+			switches = append(switches, at)
 		}
 	}
 	up := []dsp.Band{{Shape: dsp.LowShelf, FreqHz: 105, GainDB: 5.5, Q: 0.7}, {Shape: dsp.Bell, FreqHz: 240, GainDB: -4, Q: 0.85},
@@ -279,10 +280,10 @@ func TestProgrammeMatch(t *testing.T) {
 					}
 				}
 			}
-			// The switch itself, both ways, at several moments from 6 s on.
+			// The switch itself, both ways, several times from 6 s on.
 			const gap = matchRate / 20 // the fade
 			apart, ahead, jump := 0.0, 0.0, 0.0
-			for k, at := range moments {
+			for k, at := range switches {
 				from, to := k%2, 1-k%2
 				at -= at % 1920 // when a callback ends
 				const piece = matchRate / 10
@@ -302,8 +303,8 @@ func TestProgrammeMatch(t *testing.T) {
 						d = k
 					}
 				}
-				if told := (matchDB - pinkMatchDB) * float64(to-from); math.Abs(after-before-told) > 0.25 { // what is heard moves on
-					t.Errorf("%s, correction %s: the levels heard before and after the switch differ by %.2f dB, by the counter %.2f", m.name, name, after-before, told)
+				if counted := (matchDB - pinkMatchDB) * float64(to-from); math.Abs(after-before-counted) > 0.25 { // what is heard moves on
+					t.Errorf("%s, correction %s: the levels heard before and after the switch differ by %.2f dB, by the counter %.2f", m.name, name, after-before, counted)
 				}
 				next := loudnessOf(t, y, at+gap) - loudnessOf(t, prog[from], at+gap)
 				apart, ahead, jump = max(apart, math.Abs(d)), max(ahead, math.Abs(next)), max(jump, next)
@@ -353,8 +354,8 @@ func TestMatchSurvivesAnEdit(t *testing.T) {
 	}
 }
 
-// TestTruePeaksAreShown: a sine of a quarter of the rate at 45 degrees stands 3 dB above its samples (EBU Tech 3341; allowed
-// +0.2/−0.4 dB), before the engine and behind it.
+// TestTruePeaksAreShown: a sine of a quarter of the rate at 45 degrees stands 3 dB above its samples (EBU Tech 3341;
+// allowed +0.2/−0.4 dB), before the engine and behind it.
 func TestTruePeaksAreShown(t *testing.T) {
 	src := func(frame uint64, in []float32) {
 		for i := range in {

@@ -19,8 +19,8 @@ import (
 
 func long() bool { return os.Getenv("CUSHWRIGHT_LONG") != "" }
 
-// watcher listens to the simulated output of a 1 kHz tone as it plays and keeps nothing of it but figures. It belongs to the
-// simulated device's goroutine until the run has ended.
+// watcher listens to the simulated output of a 1 kHz tone as it plays and keeps nothing of it but figures. It belongs
+// to the simulated device's goroutine until the run has ended.
 type watcher struct {
 	rate      float64
 	hz        float64 // of the programme, on the capture clock
@@ -57,8 +57,9 @@ func (w *watcher) take(out []float32) {
 	w.frames += uint64(len(out) / 2)
 }
 
-// Eight hours of audio (four minutes where there is less time), with another correction, a bypass and a mute every now and
-// then, and a lost capture period once in a while: nothing grows, and no break is heard that the counters do not show.
+// Eight hours of audio (four minutes where there is less time), with another correction, a bypass and a mute every
+// now and then, and a lost capture period once in a while: nothing grows, and no break is heard that the counters do
+// not show.
 func TestSoak(t *testing.T) {
 	seconds := 240
 	switch {
@@ -137,7 +138,8 @@ func TestSoak(t *testing.T) {
 	if counted < uint64(lost) {
 		t.Errorf("%d breaks were provoked, %d counted", lost, counted)
 	}
-	// one break is heard as its silence alone: down and up it is faded; so is a reopening, where the machine stood still
+	// one break is heard as its silence alone: down and up it is faded; so is a reopening, where the machine stood
+	// still
 	if reopened := s.Status().Reopened; heard > int64(counted)+int64(reopened) {
 		t.Errorf("%d breaks were heard, %d counted, reopened %d times", heard, counted, reopened)
 	}
@@ -156,9 +158,9 @@ func TestSoak(t *testing.T) {
 	}
 }
 
-// The two devices' clocks differ by an error that is injected. From lock on, for an hour (two minutes where there is less
-// time), there is no break, the fill stays within ±0.5 ms, and a tone keeps its purity and comes at the pitch of the true
-// ratio. The figures are the project's own requirements; no source.
+// The two devices' clocks differ by an error that is injected. From lock on, for an hour (two minutes where there is
+// less time), there is no break, the fill stays within ±0.5 ms, and a tone keeps its purity and comes at the pitch of
+// the true ratio. The figures are the project's own requirements; no source.
 func TestClockError(t *testing.T) {
 	for _, c := range []struct {
 		engine.Plan
@@ -246,8 +248,8 @@ func clockError(t *testing.T, d *sim.Driver) bool {
 		if period = len(out) / 2; len(fills) == 0 {
 			before = c
 		}
-		// Frames on their way: what the ring holds and what the device has captured but not handed over, at this period's
-		// nominal moment; the callback itself comes a little later by jitter.
+		// Frames on their way: what the ring holds and what the device has captured but not handed over, at this
+		// period's nominal moment; the callback itself comes a little later by jitter.
 		now := float64(d.Now()) * 1e-9
 		fills = append(fills, float64(c.RingFillFrames)+now*rate*ratio-float64(captured))
 		for i := 0; i < len(out); i += 2 {
@@ -326,11 +328,11 @@ func clockError(t *testing.T, d *sim.Driver) bool {
 	return true
 }
 
-// thdn is all that is not the tone, re the tone, in dB: what a sine, fitted by least squares, leaves. Its frequency is searched
-// about hz: a pitch that is off by a part of a ppm is no noise. In 0.2 s, what lies within a few hertz of the tone counts as the
-// tone, as it does for a meter with a notch filter (common practice, no source).
+// thdn is all that is not the tone, re the tone, in dB: what a sine, fitted by least squares, leaves. Its frequency
+// is searched about hz: a pitch that is off by a part of a ppm is no noise. In 0.2 s, what lies within a few hertz of
+// the tone counts as the tone, as it does for a meter with a notch filter (common practice, no source).
 func thdn(x []float64, hz, rate float64) float64 {
-	rest := func(hz float64) (left float64) {
+	rest := func(hz float64) float64 {
 		var ss, sc, cc, sx, cx, xx float64
 		w := 2 * math.Pi * hz / rate
 		for i, v := range x {

@@ -139,10 +139,7 @@ func (s *service) loaded(snap *config.Snapshot, err error) {
 		if s.fix != nil {
 			set = s.fix(set)
 		}
-		err = s.session.Configure(context.Background(), set)
-	}
-	if err == nil {
-		err = s.session.Select(context.Background(), sel)
+		err = s.session.Apply(context.Background(), set, sel)
 	}
 	if err != nil {
 		if !errors.Is(err, engine.ErrStopped) {

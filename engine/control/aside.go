@@ -9,15 +9,16 @@ import (
 	"time"
 )
 
-// AsideLease is how long the engine stands aside without hearing from whoever asked for it. A command that dies costs its
-// user no more silence than that.
+// AsideLease is how long the engine stands aside without hearing from whoever asked for it. A command that dies costs
+// its user no more silence than that.
 const AsideLease = 3 * time.Second
 
 // Asider is a Backend that can stand aside: fall silent on its own output, so that somebody else can measure on it.
 type Asider interface {
-	// Aside begins, keeps up or ends standing aside, by q.Aside. It returns when the sound has faded out. Several may ask
-	// at once, each by its token; the sound comes back when the last has ended or was not heard of for AsideLease. With
-	// q.Steady the sound goes on, and the drift resampler's ratio is kept still instead, on the same terms.
+	// Aside begins, keeps up or ends standing aside, by q.Aside. It returns when the sound has faded out. Several may
+	// ask at once, each by its token; the sound comes back when the last has ended or was not heard of for
+	// AsideLease. With q.Steady the sound goes on, and the drift resampler's ratio is kept still instead, on the same
+	// terms.
 	Aside(ctx context.Context, q AsideRequest) error
 }
 

@@ -28,7 +28,7 @@ type Status struct {
 
 	KeysTaken  []string `json:"keys_taken,omitempty"` // global keys that could not be had
 	Goroutines int      `json:"goroutines"`           // of the engine's process, for tests of growth
-	Match      string   `json:"match"`                // how bypass is matched in loudness by the settings: programme, pink or off
+	Match      string   `json:"match"`                // of bypass, by the settings: programme, pink or off
 	Trial      bool     `json:"trial,omitempty"`      // a listening trial hides which side is heard
 }
 
@@ -38,16 +38,18 @@ type Backend interface {
 	Status() Status
 	// Wear makes a cushion the fitted one. The error of an unknown cushion wraps ErrUnknown.
 	Wear(ctx context.Context, cushion string) error
-	// Bypass sets ("on", "off") or toggles ("toggle") and returns the new state; with names a correction to compare with.
+	// Bypass sets ("on", "off") or toggles ("toggle") and returns the new state; with names a correction to compare
+	// with.
 	Bypass(ctx context.Context, mode, with string) (bool, error)
-	// Trial begins, keeps up, moves or ends a hidden comparison. While one is under way, Status tells nothing that differs
-	// between its sides, and Wear and Bypass are refused.
+	// Trial begins, keeps up, moves or ends a hidden comparison. While one is under way, Status tells nothing that
+	// differs between its sides, and Wear and Bypass are refused.
 	Trial(ctx context.Context, q TrialRequest) error
 	// Stop asks the engine to end.
 	Stop()
 }
 
-// TrialRequest is a step of a hidden comparison. A comparison whose token is not heard of for TrialLease ends by itself.
+// TrialRequest is a step of a hidden comparison. A comparison whose token is not heard of for TrialLease ends by
+// itself.
 type TrialRequest struct {
 	Token  string `json:"token"`            // chosen by whoever begins: nobody else can move or end it
 	Hidden bool   `json:"hidden"`           // false ends the comparison and brings back what was before
@@ -150,7 +152,8 @@ func NewClient(socket string) *Client {
 		}}}}
 }
 
-// dialSocket connects. Where the engine's queue of newcomers is full, which the system reports at once, it tries again for a while.
+// dialSocket connects. Where the engine's queue of newcomers is full, which the system reports at once, it tries
+// again for a while.
 func dialSocket(ctx context.Context, socket string) (net.Conn, error) {
 	ctx, cancel := context.WithTimeout(ctx, crowdedFor)
 	defer cancel()
@@ -173,8 +176,8 @@ const crowdedFor = 4 * time.Second
 // errCrowded is the engine's answer to one client too many: it has not looked at the request.
 var errCrowded = errors.New("too many clients at once")
 
-// call makes a request. In a crowd it tries again: where it was not let in, and where it was put out before an answer and asking twice
-// does no harm.
+// call makes a request. In a crowd it tries again: where it was not let in, and where it was put out before an answer
+// and asking twice does no harm.
 func (c *Client) call(ctx context.Context, method, path string, in, out any) error {
 	var body []byte
 	if in != nil {
@@ -186,7 +189,8 @@ func (c *Client) call(ctx context.Context, method, path string, in, out any) err
 	}
 	for end := time.Now().Add(crowdedFor); ; {
 		err := c.once(ctx, method, path, body, out)
-		putOut := method == http.MethodGet && (errors.Is(err, syscall.ECONNRESET) || errors.Is(err, syscall.EPIPE) || errors.Is(err, io.EOF))
+		cut := errors.Is(err, syscall.ECONNRESET) || errors.Is(err, syscall.EPIPE) || errors.Is(err, io.EOF)
+		putOut := method == http.MethodGet && cut
 		if err == nil || !errors.Is(err, errCrowded) && !putOut || time.Now().After(end) {
 			return err
 		}

@@ -10,8 +10,8 @@ import (
 // owner is whose processes are served; tests change it.
 var owner = os.Geteuid
 
-// ownPeer returns an error unless the process at the other end runs as this user (SO_PEERCRED, unix(7)): the socket's mode
-// keeps others out, and this does where the mode was changed or the socket handed on.
+// ownPeer returns an error unless the process at the other end runs as this user (SO_PEERCRED, unix(7)): the socket's
+// mode keeps others out, and this does where the mode was changed or the socket handed on.
 func ownPeer(c net.Conn) error {
 	u, ok := c.(*net.UnixConn)
 	if !ok {

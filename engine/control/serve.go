@@ -15,6 +15,8 @@ import (
 	"path/filepath"
 	"sync"
 	"time"
+
+	"golang.org/x/time/rate"
 )
 
 // What a client can ask for at most. The audio threads need a free scheduler slot at any moment: what many clients want
@@ -27,14 +29,16 @@ const (
 	readTimeout  = 2 * time.Second  // for a whole request
 	idleTimeout  = 10 * time.Second // between two requests
 	writeTimeout = 6 * time.Second  // for an answer, the time to find it included
-	requestEvery = time.Millisecond // requests a second, 1000, after a burst
-	burst        = 100 * time.Millisecond
-	acceptEvery  = 250 * time.Microsecond // the same for connections: each costs less
+
+	requestsPerS = 1000
+	requestBurst = 100
+	acceptsPerS  = 4000 // connections: each costs less
+	acceptBurst  = 400
 )
 
-// Serve listens on the socket file, mode 0600, until the context ends. A stale socket is replaced:
-// the caller holds the engine's lock. Processes of other users are refused even where they get at the socket. Requests and
-// clients are bounded in size, number and time.
+// Serve listens on the socket file, mode 0600, until the context ends. A stale socket is replaced: the caller holds
+// the engine's lock. Processes of other users are refused even where they get at the socket. Requests and clients are
+// bounded in size, number and time.
 func Serve(ctx context.Context, socket string, b Backend) error {
 	fail := func(err error) error { return fmt.Errorf("control: listen %q: %w", socket, err) }
 	if err := os.MkdirAll(filepath.Dir(socket), 0o700); err != nil {
@@ -47,9 +51,10 @@ func Serve(ctx context.Context, socket string, b Backend) error {
 	if err != nil {
 		return fail(err)
 	}
-	c := &crowd{Listener: ln, waiting: list.New(), accepts: pace{every: acceptEvery}, requests: pace{every: requestEvery}}
-	srv := &http.Server{Handler: c.whole(Handler(b)), ReadTimeout: readTimeout, ReadHeaderTimeout: readTimeout, WriteTimeout: writeTimeout,
-		IdleTimeout: idleTimeout, MaxHeaderBytes: maxHeader, ErrorLog: log.New(io.Discard, "", 0),
+	c := &crowd{Listener: ln, waiting: list.New(),
+		accepts: rate.NewLimiter(acceptsPerS, acceptBurst), requests: rate.NewLimiter(requestsPerS, requestBurst)}
+	srv := &http.Server{Handler: c.whole(Handler(b)), ReadTimeout: readTimeout, ReadHeaderTimeout: readTimeout,
+		WriteTimeout: writeTimeout, IdleTimeout: idleTimeout, MaxHeaderBytes: maxHeader, ErrorLog: log.New(io.Discard, "", 0),
 		ConnContext: func(ctx context.Context, conn net.Conn) context.Context {
 			return context.WithValue(ctx, memberKey{}, conn)
 		}}
@@ -67,11 +72,11 @@ func Serve(ctx context.Context, socket string, b Backend) error {
 	return nil
 }
 
-// crowd admits connections of this user, so many at once. A newcomer to a full house takes the place of whoever has been
-// waiting longest without having sent a whole request: clients that only sit there shut nobody out.
+// crowd admits connections of this user, so many at once. A newcomer to a full house takes the place of whoever has
+// been waiting longest without having sent a whole request: clients that only sit there shut nobody out.
 type crowd struct {
 	net.Listener
-	accepts, requests pace
+	accepts, requests *rate.Limiter // each lets so many a second pass, after a burst
 
 	mu      sync.Mutex // guards what follows, and the places of the members
 	waiting *list.List // members that have not sent a whole request, the longest-waiting first
@@ -90,7 +95,9 @@ type member struct {
 
 func (c *crowd) Accept() (net.Conn, error) {
 	for {
-		c.accepts.wait(nil)
+		if err := c.accepts.Wait(context.Background()); err != nil {
+			return nil, err
+		}
 		conn, err := c.Listener.Accept()
 		if err != nil {
 			return nil, err
@@ -173,7 +180,9 @@ func (c *crowd) whole(next http.Handler) http.Handler {
 			m.answering(true)
 			defer m.answering(false)
 		}
-		c.requests.wait(r.Context().Done())
+		if c.requests.Wait(r.Context()) != nil {
+			return // who asked is gone
+		}
 		next.ServeHTTP(w, r)
 	})
 }
@@ -182,33 +191,7 @@ func (c *crowd) whole(next http.Handler) http.Handler {
 func refuse(conn net.Conn, code int, why string) {
 	body, _ := json.Marshal(failure{"control: connect: " + why})
 	conn.SetWriteDeadline(time.Now().Add(10 * time.Millisecond))
-	fmt.Fprintf(conn, "HTTP/1.1 %d %s\r\nContent-Type: application/json\r\nContent-Length: %d\r\nConnection: close\r\n\r\n%s",
-		code, http.StatusText(code), len(body), body)
+	fmt.Fprintf(conn, "HTTP/1.1 %d %s\r\nContent-Type: application/json\r\nContent-Length: %d\r\n"+
+		"Connection: close\r\n\r\n%s", code, http.StatusText(code), len(body), body)
 	conn.Close()
-}
-
-// pace lets callers pass one by one, every so often, after a burst.
-type pace struct {
-	every time.Duration
-	mu    sync.Mutex
-	next  time.Time
-}
-
-func (p *pace) wait(done <-chan struct{}) {
-	p.mu.Lock()
-	now := time.Now()
-	if oldest := now.Add(-burst); p.next.Before(oldest) {
-		p.next = oldest
-	}
-	at := p.next
-	p.next = at.Add(p.every)
-	p.mu.Unlock()
-	if d := at.Sub(now); d > 0 {
-		t := time.NewTimer(d)
-		defer t.Stop()
-		select {
-		case <-t.C:
-		case <-done:
-		}
-	}
 }

@@ -25,8 +25,8 @@ type Driver struct {
 	CapturePPM float64
 	// JitterMS is how late a callback comes at most; each is late by another part of it.
 	JitterMS float64
-	// Buffered makes the output a server's: a buffer of OutputFrames, of which it takes and asks for a quarter at a time, and which may
-	// run low while the capture is late.
+	// Buffered makes the output a server's: a buffer of OutputFrames, of which it takes and asks for a quarter at a
+	// time, and which may run low while the capture is late.
 	Buffered bool
 	// Buffers, where it has a capture period, is the plan for every delay.
 	Buffers engine.Plan
@@ -58,8 +58,8 @@ func (d *Driver) Name() string { return "simulated" }
 // Devices implements engine.Driver.
 func (d *Driver) Devices() ([]engine.Device, error) {
 	return []engine.Device{
-		{ID: "simulated-capture", Name: "simulated system sound", Capture: true, Monitor: true, RateHz: 48000, Channels: 2},
-		{ID: "simulated-output", Name: "simulated headphones", Playback: true, Default: true, RateHz: 48000, Channels: 2},
+		{ID: "simulated-capture", Name: "simulated system sound", RateHz: 48000, Channels: 2, Capture: true, Monitor: true},
+		{ID: "simulated-output", Name: "simulated headphones", RateHz: 48000, Channels: 2, Playback: true, Default: true},
 	}, nil
 }
 
@@ -78,7 +78,8 @@ func (d *Driver) Open(r engine.Request) (engine.Stream, error) {
 		return nil, e
 	}
 	if r.RateHz <= 0 || r.CaptureFrames <= 0 || r.OutputFrames <= 0 {
-		return nil, &engine.Error{Action: "open", Object: r.OutputID, Reaction: engine.GiveUp, Err: errors.New("rate and periods must be positive")}
+		return nil, &engine.Error{Action: "open", Object: r.OutputID, Reaction: engine.GiveUp,
+			Err: errors.New("rate and periods must be positive")}
 	}
 	d.opened.Add(1)
 	s := &stream{stop: make(chan struct{})}
@@ -122,10 +123,9 @@ func (p *plain) take() []float32 { return p.out }
 
 // buffered plays from a buffer, which is filled up as far as there is sound for it, and in full before it runs dry.
 type buffered struct {
-	r    engine.Request
-	buf  []float32 // what it holds
-	out  []float32
-	owed int
+	r   engine.Request
+	buf []float32 // what it holds
+	out []float32
 }
 
 func newBuffered(r engine.Request) *buffered {
@@ -140,7 +140,7 @@ func (b *buffered) want() {
 	clear(b.out)
 	n := copy(b.out, b.buf)
 	b.buf = b.buf[:copy(b.buf, b.buf[n:])]
-	if b.owed += b.period(); n < len(b.out) {
+	if b.r.Outlet.Ask(b.period()); n < len(b.out) {
 		b.r.Underflow()
 		b.r.Gap()
 	}
@@ -149,15 +149,17 @@ func (b *buffered) want() {
 
 func (b *buffered) captured() { b.settle() }
 
+// settle fills the buffer as far as there is sound for it, and in full where less than a period is left of it.
 func (b *buffered) settle() {
-	if b.owed == 0 {
+	owed := b.r.Outlet.Owed()
+	if owed == 0 {
 		return
 	}
-	n := b.r.Ready(b.owed)
-	if b.owed > b.r.OutputFrames-b.period() {
-		n = b.owed
+	n := b.r.Outlet.Due()
+	if owed > b.r.OutputFrames-b.period() {
+		n = owed
 	}
-	if b.owed -= n; n > 0 {
+	if n > 0 {
 		at := len(b.buf)
 		b.buf = append(b.buf, make([]float32, 2*n)...)
 		b.r.Playback(b.buf[at:])

@@ -1,4 +1,4 @@
-package engine
+package live
 
 import "sync/atomic"
 
@@ -6,8 +6,8 @@ import "sync/atomic"
 // Invariants: r ≤ w ≤ r+size; w is stored by the writer alone, r by the reader alone; the frames [r, w) belong to the
 // reader, the rest to the writer. Positions count frames since the start and never wrap in practice.
 type ring struct {
-	buf  []float32 // 2·size samples
-	size uint64    // frames, a power of two
+	buf  []float32 // 2·size samples; owner: by the invariants
+	size uint64    // frames, a power of two; never changes
 	_    [48]byte  // keeps the two positions on cache lines of their own
 	w    atomic.Uint64
 	_    [56]byte
@@ -25,11 +25,12 @@ func newRing(minFrames int) *ring {
 // fill is the number of frames ready to be read.
 func (r *ring) fill() int { return int(r.w.Load() - r.r.Load()) }
 
-// write appends whole frames and returns how many did not fit and were dropped.
+// write appends whole frames and returns how many do not fit and are dropped.
 func (r *ring) write(in []float32) (dropped int) {
 	w := r.w.Load()
 	n := uint64(len(in) / 2)
-	if free := r.size - (w - r.r.Load()); n > free {
+	free := r.size - min(r.size, w-r.r.Load()) // unread may step back too far for a moment
+	if n > free {
 		dropped = int(n - free)
 		n = free
 	}
@@ -50,15 +51,21 @@ func (r *ring) peek(dst []float64, skip int, gain float64) {
 	}
 }
 
-// consume frees n frames that were filled.
+// consume frees n frames that are filled.
 func (r *ring) consume(n int) { r.r.Store(r.r.Load() + uint64(n)) }
 
-// unread gives n frames back to be read again. They must not have been written over: n and the fill are at most a
-// quarter of the size, and so is what is written at once, so a writer that still counts with the former position stays away.
+// unread gives n frames back to be read again, and reports false where it cannot: n is at most a quarter of the size,
+// and the fill is at most half of it afterwards. The writer adds at most a quarter at once by a position that it loaded
+// before, so the frames given back are not written over.
 func (r *ring) unread(n int) bool {
-	if at := r.r.Load(); uint64(n) <= r.size/4 && uint64(r.fill()) <= r.size/4 && uint64(n) <= at {
-		r.r.Store(at - uint64(n))
-		return true
+	at := r.r.Load()
+	if n < 0 || uint64(n) > r.size/4 || uint64(n) > at || uint64(r.fill()) > r.size/4 {
+		return false
 	}
-	return false
+	r.r.Store(at - uint64(n))
+	if r.w.Load()-(at-uint64(n)) > r.size/2 { // the reader was interrupted here, and the writer got ahead
+		r.r.Store(at)
+		return false
+	}
+	return true
 }

@@ -1,0 +1,120 @@
+package engine
+
+import (
+	"slices"
+	"time"
+)
+
+const (
+	settleTime = time.Second            // after a change of the buffers nothing is concluded for so long
+	calmTime   = 10 * time.Minute       // without a break, before a smaller buffer is tried
+	spareTime  = 500 * time.Millisecond // so long the ring has to hold what a larger buffer is about to take
+)
+
+// buffers is how the open streams buffer, and what is learnt of it. It is kept over a reopening.
+//
+// Owner: the supervisor.
+type buffers struct {
+	now     Plan
+	step    int       // which of now.OutputFrames is in force
+	dry     uint64    // times the server had run dry when the step was last changed or the calm began
+	calm    time.Time // since when
+	growing int       // the step that the output's buffer is to take once the ring holds what it will ask for; 0: none
+	growBy  time.Time // and then in any case
+}
+
+// plan fills in the frames of the request: as the settings say, or as the driver plans for the wished delay.
+func (b *buffers) plan(driver Driver, set Settings, req *Request) {
+	before := b.now.OutputFrames
+	b.now = Plan{CaptureFrames: 480, KeepFrames: 960, OutputFrames: []int{1920}}
+	if d, ok := driver.(Planner); ok {
+		b.now = d.Plan(set.Delay, req.RateHz)
+	}
+	if n := set.CaptureFrames; n > 0 {
+		b.now.CaptureFrames, b.now.KeepFrames = n, 2*n
+	}
+	if n := set.OutputFrames; n > 0 {
+		b.now.OutputFrames = []int{n}
+	}
+	if !slices.Equal(before, b.now.OutputFrames) {
+		b.step = 0
+	}
+	req.CaptureFrames, req.OutputFrames = b.now.CaptureFrames, b.frames()
+}
+
+// frames is the output's buffer in force.
+func (b *buffers) frames() int { return b.now.OutputFrames[b.step] }
+
+// grows reports whether there is a larger output buffer that covers what is late at either end.
+func (b *buffers) grows() bool { return !b.now.InStep && b.step+1 < len(b.now.OutputFrames) }
+
+// begin starts to watch streams that have just been opened.
+func (b *buffers) begin(dry uint64, now time.Time) {
+	b.dry, b.calm, b.growing = dry, now.Add(settleTime), 0
+}
+
+// choose is the step that the output's buffer is to have: a larger one after the server ran dry, a smaller one after
+// a long calm. dry is how many times the server has run dry.
+func (b *buffers) choose(dry uint64, now time.Time) (step int) {
+	switch {
+	case now.Before(b.calm): // settling
+		b.dry = dry
+		return b.step
+	case dry != b.dry && b.step+1 < len(b.now.OutputFrames):
+		step = b.step + 1
+	case dry != b.dry:
+		b.dry, b.calm = dry, now
+		return b.step
+	case now.Sub(b.calm) > calmTime && b.step > 0:
+		step = b.step - 1
+	default:
+		return b.step
+	}
+	b.dry, b.calm = dry, now.Add(settleTime)
+	return step
+}
+
+// adapt changes the output's buffer as choose says. The ring comes first: it is to hold what a larger buffer asks for
+// at once.
+func (v *supervisor) adapt(now time.Time) {
+	b, path := &v.buffers, v.path.Load()
+	if path == nil {
+		return
+	}
+	if b.growing > 0 {
+		spare := b.now.OutputFrames[b.growing] - b.frames()
+		if path.SpareHeld() < spare && now.Before(b.growBy) {
+			return
+		}
+		v.resize(b.growing)
+		path.Spare(0)
+		b.growing = 0
+		return
+	}
+	step := b.choose(v.meters.Underflows(), now)
+	if _, ok := v.stream.(Resizer); !ok || step == b.step {
+		return
+	}
+	more := b.now.OutputFrames[step] - b.frames()
+	if more <= 0 || b.now.InStep {
+		v.resize(step)
+		return
+	}
+	path.Spare(more)
+	b.growing, b.growBy = step, now.Add(spareTime)
+}
+
+// resize makes the output's buffer as large as the plan's step says.
+func (v *supervisor) resize(step int) {
+	b, stream := &v.buffers, v.stream.(Resizer)
+	from, to := b.frames(), b.now.OutputFrames[step]
+	got, err := wait(v, func() (int, error) { return stream.Resize(to) })
+	if err != nil {
+		v.log.Warn("changing the output's buffer", "frames", to, "error", err)
+		return
+	}
+	b.step, v.delay = step, v.stream.DelayFrames()
+	v.wish()
+	v.log.Info("the output's buffer changed", "from_frames", from, "to_frames", got, "server_ran_dry", b.dry)
+	v.publish()
+}

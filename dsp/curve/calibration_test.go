@@ -4,11 +4,12 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
-	"os"
 	"strings"
 	"testing"
 
 	"gonum.org/v1/gonum/stat/distuv"
+
+	"cushwright/dsp/testrun"
 )
 
 // world makes seats whose truth is known: the cushion's true response, a level of the seat's own, and smooth scatter.
@@ -68,7 +69,7 @@ func (w world) average(truth Curve, n int) Average {
 	return a
 }
 
-func longForm() bool { return os.Getenv("CUSHWRIGHT_LONG") == "1" }
+var longForm = testrun.Long
 
 // tally counts verdicts on one thing that is judged.
 type tally struct{ real, covered, all float64 }

@@ -27,6 +27,7 @@ import (
 	"time"
 
 	"cushwright/dsp"
+	"cushwright/dsp/testrun"
 	"cushwright/engine"
 	"cushwright/engine/control"
 	"cushwright/engine/sim"
@@ -242,7 +243,7 @@ func TestHostileClients(t *testing.T) {
 	b, socket := serve(t)
 	cl := control.NewClient(socket)
 	span := 4 * time.Second
-	if os.Getenv("CUSHWRIGHT_LONG") != "" {
+	if testrun.Long() {
 		span = 2 * time.Minute
 	}
 	const begin = 7
@@ -488,7 +489,7 @@ func TestOtherUsersAreRefused(t *testing.T) {
 		}
 	}
 	if os.Geteuid() != 0 {
-		t.Log("not root: another user's process cannot be started here; TestStrangersAreToldSo shows the check itself")
+		testrun.LeftOut(t, "the socket against a process of another user", "only root can start one; TestStrangersAreToldSo shows the check itself")
 		return
 	}
 	// The test's own program runs as another user: it needs a place that others can read.

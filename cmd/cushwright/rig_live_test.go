@@ -20,6 +20,7 @@ import (
 	"cushwright/config"
 	"cushwright/dsp"
 	swept "cushwright/dsp/sweep"
+	"cushwright/dsp/testrun"
 	"cushwright/platform/soundtest"
 )
 
@@ -36,6 +37,7 @@ func newRigBench(t *testing.T, kind string, seed uint64, settings string) *rigBe
 	t.Helper()
 	r := newRig(t, kind, 48000)
 	b := &rigBench{r, newAcoustics(t, r.Server, 48000, seed)}
+	t.Cleanup(func() { t.Logf("the acoustics were too late for the sound %d times", b.air.late()) })
 	b.write("settings.toml", "reference = \"woven\"\nnotify = false\n[sound]\ndelay = \"safe\"\n[rig]\ninput = \"mic.monitor\"\n"+settings)
 	for _, n := range []string{"woven", "wipe-clean", "deep-foam"} {
 		b.write("cushions/"+n+".toml", fmt.Sprintf("label = \"invented %s\"\n", n))
@@ -64,24 +66,32 @@ var cushionBands = map[string][]dsp.Band{
 }
 
 // fixed makes seats of bands that are always the same.
-func fixed(bands []dsp.Band) func(*rand.Rand) *dsp.Correction {
-	return func(*rand.Rand) *dsp.Correction {
-		c, err := dsp.NewCorrection(bands, -6)
-		if err != nil {
-			panic(err)
-		}
-		return c
+func fixed(bands []dsp.Band) func(*rand.Rand) (*dsp.Correction, error) {
+	return func(*rand.Rand) (*dsp.Correction, error) { return dsp.NewCorrection(bands, -6) }
+}
+
+// compiled is the chain of bands that are always the same.
+func compiled(t *testing.T, bands []dsp.Band) *dsp.Chain {
+	t.Helper()
+	c, err := fixed(bands)(nil)
+	if err != nil {
+		t.Fatal(err)
 	}
+	chain, err := c.Compile(48000, dsp.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return chain
 }
 
 // seated makes seats of a cushion that scatter, each drawn anew: smooth departures of 1 dB in the bass, 0.4 in the middle,
 // 0.8 to 1.2 above (standard deviations, invented; about a third of the model in the checks), and half of that in the short
 // form, whose seats are few.
-func seated(cushion string, more ...dsp.Band) func(*rand.Rand) *dsp.Correction {
-	return func(rng *rand.Rand) *dsp.Correction {
+func seated(cushion string, more ...dsp.Band) func(*rand.Rand) (*dsp.Correction, error) {
+	return func(rng *rand.Rand) (*dsp.Correction, error) {
 		bands := append(append(headphone(), cushionBands[cushion]...), more...)
 		for _, s := range []struct{ hz, db, q float64 }{{45, 1, 0.8}, {180, 0.5, 0.9}, {500, 0.4, 1}, {1300, 0.4, 1}, {3000, 0.4, 1.2}, {6000, 0.8, 1.5}, {10000, 1, 1.5}, {15000, 1.2, 1.5}} {
-			if !long() {
+			if !testrun.Long() {
 				s.db /= 2
 			}
 			g := min(max(s.db*rng.NormFloat64(), -3*s.db), 3*s.db)
@@ -103,10 +113,11 @@ func (b *rigBench) sweepJSON(args ...string) (out sweptSeats, messages string, c
 	return out, messages, code
 }
 
-// measured sweeps until a cushion has so many seats of each ear; where the machine tore the sound too often, again.
+// measured sweeps until a cushion has so many seats of each ear. The command itself repeats a sweep that was torn; where
+// it gives that up, see soundtest.Again.
 func (b *rigBench) measured(cushion, ear string, count int) {
 	b.t.Helper()
-	for try := 1; ; try++ {
+	for {
 		n := map[dsp.Ear]int{}
 		refs, err := (config.Bench{Dir: b.bench}).Seats(cushion)
 		if err != nil {
@@ -122,20 +133,18 @@ func (b *rigBench) measured(cushion, ear string, count int) {
 		if missing <= 0 {
 			return
 		}
-		late := b.air.late()
+		began := time.Now()
 		out, messages, code := b.sweepJSON(cushion, "--ear", ear, "--seats", fmt.Sprint(missing), "--seconds", "1")
-		if code != 0 && (b.air.late() == late || try == 4) {
+		if code != 0 && !soundtest.Again(b.t, began, stillness, messages) {
 			b.t.Fatalf("sweep %s: exit %d, %d seats: %s", cushion, code, len(out.Seats), messages)
 		}
 	}
 }
 
 // noiseFor is the noise at the microphone that lies so many dB below the RMS of a sweep at levelDB through the bands.
-func noiseFor(bands []dsp.Band, spec swept.Spec, snrDB float64) float64 {
-	c, err := fixed(bands)(nil).Compile(48000, dsp.Options{})
-	if err != nil {
-		panic(err)
-	}
+func noiseFor(t *testing.T, bands []dsp.Band, spec swept.Spec, snrDB float64) float64 {
+	t.Helper()
+	c := compiled(t, bands)
 	x := spec.Signal()
 	buf := make([]float64, 2*len(x))
 	for i, v := range x {
@@ -158,11 +167,8 @@ func TestLiveRigResponse(t *testing.T) {
 	t.Parallel()
 	b := newRigBench(t, soundtest.PulseAudio, 1, "sweep_level_db = -20\n")
 	bands := append(headphone(), cushionBands["wipe-clean"]...)
-	chain, err := fixed(bands)(nil).Compile(48000, dsp.Options{})
-	if err != nil {
-		t.Fatal(err)
-	}
-	seconds := float64(times(2, 5))
+	chain := compiled(t, bands)
+	seconds := float64(testrun.Pick(2, 5))
 	spec := swept.Default(48000)
 	spec.Seconds, spec.LevelDB = seconds, -20
 	for i, c := range []struct {
@@ -181,12 +187,12 @@ func TestLiveRigResponse(t *testing.T) {
 		{"distortion and +200 ppm", 60, 200, true, 0.1, 16000, 0, false, "left"},
 		{"-200 ppm", 60, -200, false, 0.1, 16000, 0, false, "left"},
 	} {
-		if i == 3 && !long() {
+		if i == 3 && !testrun.Long() {
 			break
 		}
 		name := fmt.Sprintf("case-%d", i)
 		b.air.put(func(s *setup) {
-			*s = setup{cushion: fixed(bands), noise: noiseFor(bands, spec, c.snrDB), ppm: c.ppm}
+			*s = setup{cushion: fixed(bands), noise: noiseFor(t, bands, spec, c.snrDB), ppm: c.ppm}
 			if c.bent {
 				s.distorted = math.Pow(10, -20./20)
 			}
@@ -195,10 +201,9 @@ func TestLiveRigResponse(t *testing.T) {
 		if c.impulse {
 			args = append(args, "--impulse")
 		}
-		late := b.air.late()
+		began := time.Now()
 		out, messages, code := b.sweepJSON(args...)
-		for try := 1; code != 0 && b.air.late() != late && try < 4; try++ {
-			late = b.air.late()
+		if code != 0 && soundtest.Again(t, began, stillness, messages) {
 			out, messages, code = b.sweepJSON(args...)
 		}
 		if code != 0 || len(out.Seats) != 1 {
@@ -271,14 +276,14 @@ func TestLiveRigResponse(t *testing.T) {
 func TestLiveRigWholeJob(t *testing.T) {
 	onBothAtOnce(t, func(t *testing.T, kind string) {
 		b := newRigBench(t, kind, 2, "sweep_level_db = -20\n")
-		count, ear, side := times(2, 5), "both", 2
-		if kind == soundtest.PipeWire && !long() {
+		count, ear, side := testrun.Pick(2, 5), "both", 2
+		if kind == soundtest.PipeWire && !testrun.Long() {
 			count, ear, side = 3, "left", 1
 		}
 		seats := fmt.Sprint(count)
 		spec := swept.Short(48000)
 		spec.LevelDB = -20
-		noise := noiseFor(headphone(), spec, 50)
+		noise := noiseFor(t, headphone(), spec, 50)
 		wear := func(cushion string) {
 			b.air.put(func(s *setup) { *s = setup{cushion: seated(cushion), noise: noise, ppm: 60} })
 		}
@@ -313,8 +318,7 @@ func TestLiveRigWholeJob(t *testing.T) {
 		began := time.Now()
 		args := []string{"prove", "wipe-clean", "--ear", ear, "--yes", "--json", "--seats", seats, "--seconds", "1", "--png", filepath.Join(b.bench, "proof.png")}
 		text, messages, code := b.command(args...)
-		for try := 1; text == "" && strings.Contains(messages, "interrupted") && try < 4; try++ { // the machine, again and again
-			t.Logf("the proof once more: %s", messages)
+		if text == "" && strings.Contains(messages, "interrupted") && soundtest.Again(t, began, stillness, messages) {
 			text, messages, code = b.command(args...)
 		}
 		var proof proofReport
@@ -354,24 +358,20 @@ func TestLiveRigWholeJob(t *testing.T) {
 		}
 		// Which cushion is fitted? The engine wears wipe-clean.
 		wear("woven")
-		for try := 1; ; try++ {
-			text, messages, code = b.command("which", "--yes", "--json", "--wear")
+		judge(t, stillness, func() (wrong string) {
+			text, messages, code := b.command("which", "--yes", "--json", "--wear")
 			var got told
 			if err := json.Unmarshal([]byte(text), &got); err != nil {
 				t.Fatalf("which: exit %d, %v: %s%s", code, err, text, messages)
 			}
 			t.Logf("which: %s", got.Text)
-			if got.Verdict == swept.Known {
-				if got.Cushion != "woven" || !got.Worn || code != 0 {
-					t.Errorf("%+v, exit %d", got, code)
-				}
-				break
+			if got.Verdict == swept.Known && (got.Cushion != "woven" || !got.Worn || code != 0) {
+				t.Errorf("%+v, exit %d", got, code)
+			} else if got.Verdict != swept.Known {
+				return fmt.Sprintf("woven is fitted, recorded with %s seats: %+v, exit %d", seats, got, code)
 			}
-			if code != 1 || got.Worn || try == 3 {
-				t.Errorf("woven is fitted, recorded with %s seats: %+v, exit %d", seats, got, code)
-				break
-			}
-		}
+			return ""
+		})
 		if st := b.status(); st.Cushion != "woven" || st.Aside {
 			t.Errorf("the engine wears %s, aside %v", st.Cushion, st.Aside)
 		}
@@ -404,7 +404,7 @@ func TestLiveRigFaults(t *testing.T) {
 	b := newRigBench(t, soundtest.PulseAudio, 3, "sweep_level_db = -20\n")
 	spec := swept.Short(48000)
 	spec.LevelDB = -20
-	noise := noiseFor(headphone(), spec, 55)
+	noise := noiseFor(t, headphone(), spec, 55)
 	good := func(s *setup) { *s = setup{cushion: seated("woven"), noise: noise} }
 	// fault sweeps with a fault on the rig and says what was not as it should be.
 	fault := func(put func(*setup), kind swept.Kind, want, name string) (wrong string) {
@@ -437,22 +437,18 @@ func TestLiveRigFaults(t *testing.T) {
 		{"burst", "noise disturbed", swept.Burst, func(s *setup) { good(s); s.fault = "burst" }, false},
 		{"sound stops", "the sound stops", swept.Interrupted, func(s *setup) { good(s); s.fault = "stop" }, false},
 	} {
-		if c.name == "sound stops" && !long() {
+		if c.name == "sound stops" && !testrun.Long() {
 			break // the gap is of its kind
 		}
 		b.SetMute("phones", c.mute)
-		for try := 1; ; try++ {
-			late := b.air.late()
-			wrong := fault(c.put, c.kind, c.want, fmt.Sprintf("%s-%d", strings.ReplaceAll(c.name, " ", "-"), try))
-			if wrong == "" {
-				break
+		try := 0
+		judge(t, stillness, func() (wrong string) {
+			try++
+			if wrong = fault(c.put, c.kind, c.want, fmt.Sprintf("%s-%d", strings.ReplaceAll(c.name, " ", "-"), try)); wrong != "" {
+				wrong = c.name + ": " + wrong
 			}
-			if b.air.late() == late && !strings.Contains(wrong, "ran dry") && !strings.Contains(wrong, "frames of the recording are missing") || try == 4 {
-				t.Errorf("%s: %s", c.name, wrong)
-				break
-			}
-			t.Logf("%s: once more, the machine was too late for the sound: %s", c.name, wrong)
-		}
+			return wrong
+		})
 	}
 	b.SetMute("phones", false)
 	// One microphone for both ears: the sweep in the other ear is looked for.
@@ -530,29 +526,27 @@ func TestLiveRigInterrupted(t *testing.T) {
 			}
 		}
 	}
-	// run starts a series and waits until it has stored the wanted number of seats in all; where the machine tears the sound
-	// so often that it gives up, again.
+	// run starts a series and waits until it has stored the wanted number of seats in all.
 	var seats func() int
 	run := func(wanted int) (*exec.Cmd, *bytes.Buffer, chan error) {
 		t.Helper()
-		for range 4 {
+		for {
+			began := time.Now()
 			c, said, ended := start()
-			for {
+			for running := true; running; {
 				select {
 				case <-ended:
-				default:
+					running = false
+				case <-time.After(20 * time.Millisecond):
 					if seats() == wanted {
 						return c, said, ended
 					}
-					time.Sleep(20 * time.Millisecond)
-					continue
 				}
-				t.Logf("once more: %s", said)
-				break
+			}
+			if !soundtest.Again(t, began, stillness, said.String()) {
+				t.Fatalf("no seat was measured: %s", said)
 			}
 		}
-		t.Fatal("no seat was measured")
-		return nil, nil, nil
 	}
 	seats = func() int {
 		refs, err := (config.Bench{Dir: b.bench}).Seats("woven")

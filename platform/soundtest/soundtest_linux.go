@@ -67,8 +67,10 @@ func Start(t testing.TB, kind string) *Server { t.Helper(); return StartAt(t, ki
 
 // StartAt starts a server whose devices run at that rate. PipeWire runs all devices of a graph at one rate and resamples
 // what differs; without its being set, a null sink at 44.1 or 96 kHz would be measured through two resamplers.
+// The watchman comes with the server.
 func StartAt(t testing.TB, kind string, rateHz int) *Server {
 	t.Helper()
+	Watch(t)
 	dir, err := os.MkdirTemp("", "snd") // short: a socket's path has 107 bytes at most
 	if err != nil {
 		t.Fatal(err)

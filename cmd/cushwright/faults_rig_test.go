@@ -112,7 +112,7 @@ func newFaultRig(t *testing.T, kind string, rnd *rand.Rand) *faultRig {
 	if err != nil {
 		t.Fatal(err)
 	}
-	r := &faultRig{top: t, delay: "safe", rigged: &rigged{Server: soundtest.Start(t, kind), t: t, exe: exe, still: stillness}, rnd: rnd, wearing: "wipe-clean", ears: map[string]*listener{}}
+	r := &faultRig{top: t, delay: "safe", rigged: &rigged{Server: soundtest.Start(t, kind), t: t, exe: exe, still: stillness, later: aftermath}, rnd: rnd, wearing: "wipe-clean", ears: map[string]*listener{}}
 	r.rate.Store(faultRate)
 	r.channels.Store(2)
 	r.client = control.NewClient(filepath.Join(r.Dir, "cushwright", "engine.sock"))

@@ -34,9 +34,9 @@ func (p passage) String() string {
 		median(p.delayMS), slices.Max(p.delayMS), median(p.delayMS[:50]), median(p.delayMS[len(p.delayMS)-50:]), p.breaks, p.jumps, p.stood, p.cpu, p.server)
 }
 
-// stood tells whether a processor stood still at about the time. A server hands on what it has made ahead, and a recording comes in pieces.
+// stood tells whether a processor stood still at about the time. A recording comes in pieces.
 func (r *rigged) stood(at time.Time) bool {
-	return soundtest.Watch(r.t).Within(at.Add(-100*time.Millisecond), at.Add(50*time.Millisecond)) >= r.still
+	return soundtest.Watch(r.t).Within(at.Add(-r.later), at.Add(50*time.Millisecond)) >= r.still
 }
 
 // pass plays the counter signal to a sink and follows it from there to another; pid is whose processor time is told.

@@ -61,11 +61,13 @@ type rigged struct {
 	log   bytes.Buffer
 	ended chan error
 	still time.Duration // a standstill from this length on can break the sound
+	later time.Duration // and for so long after it
 }
 
-// stillness is for how long a processor must have stood still for a break to be laid to that: a cycle of 256 frames less
-// the work done in it.
-const stillness = 3 * time.Millisecond
+const stillness = soundtest.Stillness
+
+// aftermath is for how long after a standstill a break may be laid to it: a server hands on what it has made ahead.
+const aftermath = 100 * time.Millisecond
 
 func newRig(t *testing.T, kind string, rateHz int) *rigged {
 	t.Helper()
@@ -73,7 +75,7 @@ func newRig(t *testing.T, kind string, rateHz int) *rigged {
 	if err != nil {
 		t.Fatal(err)
 	}
-	r := &rigged{Server: soundtest.StartAt(t, kind, rateHz), t: t, exe: exe, bench: t.TempDir(), still: stillness}
+	r := &rigged{Server: soundtest.StartAt(t, kind, rateHz), t: t, exe: exe, bench: t.TempDir(), still: stillness, later: aftermath}
 	r.out = r.AddSink("phones", rateHz, 2)
 	r.SetDefault("phones")
 	return r

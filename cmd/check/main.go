@@ -67,6 +67,7 @@ type checker struct {
 	step              string // the one that runs
 	leftOut, repeated []note // what tests told of
 	refuzzed          []note // fuzz runs that were repeated
+	tested            bool   // a step has run tests
 }
 
 type step struct {

@@ -8,6 +8,7 @@ import (
 
 // told keeps what the tests of the step that runs told of.
 func (c *checker) told(r result) {
+	c.tested = true
 	for _, n := range r.leftOut {
 		n.step = c.step
 		c.leftOut = append(c.leftOut, n)
@@ -20,7 +21,7 @@ func (c *checker) told(r result) {
 
 // summarise says what was left out and what was repeated, and counts too many repetitions as a failure.
 func (c *checker) summarise(out io.Writer) {
-	if !c.long {
+	if c.tested && !c.long {
 		c.leftOut = append(c.leftOut, note{"", "the long forms of the tests", "they run with -long"})
 	}
 	list := func(title string, notes []note) {

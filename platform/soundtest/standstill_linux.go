@@ -16,6 +16,8 @@ import (
 	"unsafe"
 
 	"golang.org/x/sys/unix"
+
+	"cushwright/dsp/testrun"
 )
 
 // watchmanEnv makes a test binary a watchman instead; see Watch.
@@ -38,6 +40,8 @@ func init() {
 type Standstills struct {
 	mu    sync.Mutex
 	spans []standstill
+	blind bool // the watchman was not given his priority
+	once  sync.Once
 }
 
 type standstill struct{ from, to time.Time }
@@ -49,6 +53,11 @@ func Watch(t testing.TB) *Standstills {
 	s, err := watch()
 	if err != nil {
 		t.Fatalf("soundtest: the watchman: %v", err)
+	}
+	if s.blind {
+		s.once.Do(func() {
+			testrun.LeftOut(t, "the watch for standstills: what they break fails the tests", "the watchman is not given his priority (98, SCHED_FIFO)")
+		})
 	}
 	return s
 }
@@ -95,6 +104,7 @@ var watch = sync.OnceValues(func() (*Standstills, error) {
 	select {
 	case <-ready:
 	case <-gone: // he has said why
+		s.blind = true
 	case <-time.After(10 * time.Second):
 		cmd.Process.Kill()
 		return nil, errors.New("he does not come to his post")

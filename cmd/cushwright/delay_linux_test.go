@@ -60,11 +60,10 @@ func TestLiveDelay(t *testing.T) {
 			still time.Duration
 			later time.Duration
 		}{
-			// On PipeWire "low" runs at 128 frames, half the cycle that stillness is about. At "normal", an output that ran dry
-			// gets a larger buffer, a tick of the session (50 ms) and twice the buffer later, by a crossfade.
+			// On PipeWire "low" runs at 128 frames, half the cycle that stillness is about.
 			{"low", 20, map[string]float64{soundtest.PulseAudio: 11, soundtest.PipeWire: 5.3}[kind],
 				map[string]time.Duration{soundtest.PulseAudio: stillness, soundtest.PipeWire: stillness / 2}[kind], aftermath},
-			{"normal", 30, map[string]float64{soundtest.PulseAudio: 20, soundtest.PipeWire: 9}[kind], stillness, 2 * aftermath},
+			{"normal", 30, map[string]float64{soundtest.PulseAudio: 20, soundtest.PipeWire: 9}[kind], stillness, aftermathOfNormal},
 			{"safe", 110, map[string]float64{soundtest.PulseAudio: 85, soundtest.PipeWire: 50}[kind], stillness, aftermath},
 		} {
 			t.Run(c.delay, func(t *testing.T) {

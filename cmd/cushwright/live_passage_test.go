@@ -26,6 +26,7 @@ type passage struct {
 	jumps        int       // moves of more than half a frame
 	breaksBefore int       // of either kind in what was fed in: then there is nothing to judge by
 	stood        int       // all these, not counted above, while the machine stood still
+	places       []string  // of the breaks: when, and how long after which standstill
 	cpu, server  float64   // processor time of the process and of the server, % of one core
 }
 
@@ -84,6 +85,15 @@ func (r *rigged) pass(from, to string, pid int, seconds, rate int) passage {
 	}
 	var stood [3]int
 	res.breaks, stood[0] = count(after, bb)
+	for _, at := range bb {
+		if when := after.At(at); !r.stood(when) && len(res.places) < 8 {
+			place := fmt.Sprintf("at %.2f s", when.Sub(start).Seconds())
+			if length, ago := soundtest.Watch(r.t).Last(when, r.still); length > 0 {
+				place += fmt.Sprintf(" (%.0f ms after a standstill of %.1f ms)", ago.Seconds()*1e3, length.Seconds()*1e3)
+			}
+			res.places = append(res.places, place)
+		}
+	}
 	res.jumps, stood[1] = count(after, jumps(ob))
 	res.breaksBefore, stood[2] = count(before, append(ba, jumps(oa)...))
 	res.stood = stood[0] + stood[1] + stood[2]
@@ -97,7 +107,7 @@ func (p passage) wrong() string {
 	case p.breaksBefore > 0:
 		return fmt.Sprintf("what was fed to the engine had %d breaks itself: there is nothing to judge by", p.breaksBefore)
 	case p.breaks > 0:
-		return fmt.Sprintf("%d breaks (windows of 20 ms that are not what was played)", p.breaks)
+		return fmt.Sprintf("%d breaks (windows of 20 ms that are not what was played): %s", p.breaks, strings.Join(p.places, ", "))
 	}
 	return ""
 }
@@ -123,6 +133,7 @@ func TestLiveContinuity(t *testing.T) {
 			t.Run(fmt.Sprintf("round-%d", round+1), func(t *testing.T) {
 				judge(t, stillness, func() (wrong string) {
 					r := newRig(t, kind, rate)
+					r.later = aftermathOfNormal
 					r.write("corrections/wipe-clean.toml", tenFlat())
 					r.start()
 					p := r.pass(platform.VirtualSink, "phones", r.run.Process.Pid, seconds, rate)

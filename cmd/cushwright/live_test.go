@@ -69,6 +69,10 @@ const stillness = soundtest.Stillness
 // aftermath is for how long after a standstill a break may be laid to it: a server hands on what it has made ahead.
 const aftermath = 100 * time.Millisecond
 
+// aftermathOfNormal is the same where sound.delay is "normal": an output that ran dry gets a larger buffer, a tick of the
+// session (50 ms) and twice the buffer later, by a crossfade.
+const aftermathOfNormal = 2 * aftermath
+
 func newRig(t *testing.T, kind string, rateHz int) *rigged {
 	t.Helper()
 	exe, err := program()

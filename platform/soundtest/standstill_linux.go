@@ -56,7 +56,7 @@ func Watch(t testing.TB) *Standstills {
 	}
 	if s.blind {
 		s.once.Do(func() {
-			testrun.LeftOut(t, "the watch for standstills: what they break fails the tests", "the watchman is not given his priority (98, SCHED_FIFO)")
+			testrun.LeftOut(t, "the watch for standstills", "the watchman is not given his priority (98, SCHED_FIFO); what standstills break fails the tests")
 		})
 	}
 	return s
@@ -122,6 +122,18 @@ func (s *Standstills) Within(from, to time.Time) (longest time.Duration) {
 		}
 	}
 	return longest
+}
+
+// Last is the last standstill of at least that length which began before a moment, and how long before; 0 where there was none.
+func (s *Standstills) Last(before time.Time, least time.Duration) (length, ago time.Duration) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for _, x := range s.spans { // those of several processors are not in order
+		if d := before.Sub(x.from); d >= 0 && x.to.Sub(x.from) >= least && (length == 0 || d < ago) {
+			length, ago = x.to.Sub(x.from), d
+		}
+	}
+	return length, ago
 }
 
 // watchman is the process: it never returns.

@@ -6,6 +6,7 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"hash"
 	"io"
 	"io/fs"
 	"os"
@@ -104,91 +105,114 @@ func (p parsed) unchanged(now os.FileInfo) bool {
 
 // load returns the snapshot, or problems; and in both cases a hash of all that was read or failed to be.
 func (l *loader) load(dir string) (*Snapshot, string, error) {
-	s := &Snapshot{Dir: dir, Settings: DefaultSettings(), cushions: map[string]Cushion{}, corrections: map[string]Correction{},
-		equalisers: map[string]Equaliser{}}
-	var problems Problems
-	next := map[string]parsed{}
-	all := sha256.New()
-	note := func(file, what string) { fmt.Fprintf(all, "%q %q\n", file, what) }
-	fail := func(file string, err error) {
-		note(file, err.Error())
-		problems = append(problems, &Problem{File: file, Err: err})
-	}
-	// read calls parse for a file unless its content is that of the last time.
-	read := func(file string, parse func(data []byte) (any, Problems)) any {
-		name := filepath.Join(dir, filepath.FromSlash(file))
-		p, old := parsed{read: time.Now()}, l.cache[file]
-		var err error
-		if p.info, err = os.Stat(name); err == nil && !l.dirty[file] && old.unchanged(p.info) {
-			p = old
-		} else {
-			data, err := readFile(name, MaxTOMLBytes)
-			if err != nil {
-				fail(file, err)
-				return nil
-			}
-			if p.sum = sha256.Sum256(data); old.info != nil && old.sum == p.sum {
-				p.value, p.problems = old.value, old.problems
-			} else {
-				p.value, p.problems = parse(data)
-			}
-		}
-		note(file, string(p.sum[:]))
-		next[file] = p
-		if len(p.problems) > 0 {
-			problems = append(problems, p.problems...)
-			return nil
-		}
-		return p.value
-	}
-
+	r := &reading{loader: l, dir: dir, next: map[string]parsed{}, content: sha256.New(), s: &Snapshot{Dir: dir, Settings: DefaultSettings(),
+		cushions: map[string]Cushion{}, corrections: map[string]Correction{}, equalisers: map[string]Equaliser{}}}
 	switch i, err := os.Stat(dir); {
 	case err != nil:
-		fail(filepath.ToSlash(dir), cause(err))
+		r.fail(filepath.ToSlash(dir), cause(err))
 	case !i.IsDir():
-		fail(filepath.ToSlash(dir), errors.New("is not a folder"))
+		r.fail(filepath.ToSlash(dir), errors.New("is not a folder"))
 	default:
-		const file = "settings.toml"
-		if _, err := os.Lstat(filepath.Join(dir, file)); err == nil {
-			if v, ok := read(file, func(b []byte) (any, Problems) { v, ps := parseSettings(file, b); return v, ps }).(Settings); ok {
-				s.Settings = v
-			}
-		} else if !errors.Is(err, fs.ErrNotExist) {
-			fail(file, cause(err))
-		}
-		each := func(folder string, parse func(file, name string, data []byte) (any, Problems), keep func(name string, v any)) {
-			names, err := s.list(dir, folder)
-			if err != nil {
-				fail(folder, err)
-			}
-			for _, name := range names {
-				file := folder + "/" + name + ".toml"
-				if err := CheckName(name); err != nil {
-					note(file, "name")
-					problems = append(problems, &Problem{File: file, Key: "the file's name", Value: clip(fmt.Sprintf("%q", name)), Allowed: nameAllowed + "; then .toml"})
-					continue
-				}
-				if v := read(file, func(b []byte) (any, Problems) { return parse(file, name, b) }); v != nil {
-					keep(name, v)
-				}
-			}
-		}
-		each("cushions", func(f, n string, b []byte) (any, Problems) { v, ps := parseCushion(f, n, b); return v, ps },
+		r.settings()
+		s := r.s
+		r.each("cushions", func(f, n string, b []byte) (any, Problems) { v, ps := parseCushion(f, n, b); return v, ps },
 			func(n string, v any) { s.cushions[n] = v.(Cushion) })
-		each("corrections", func(f, n string, b []byte) (any, Problems) { v, ps := parseCorrection(f, n, b); return v, ps },
+		r.each("corrections", func(f, n string, b []byte) (any, Problems) { v, ps := parseCorrection(f, n, b); return v, ps },
 			func(n string, v any) { s.corrections[n] = v.(Correction) })
-		each("equalisers", func(f, n string, b []byte) (any, Problems) { v, ps := parseEqualiser(f, n, b); return v, ps },
+		r.each("equalisers", func(f, n string, b []byte) (any, Problems) { v, ps := parseEqualiser(f, n, b); return v, ps },
 			func(n string, v any) { s.equalisers[n] = v.(Equaliser) })
 	}
-	l.cache = next
-	hash := hex.EncodeToString(all.Sum(nil))
-	if len(problems) > 0 {
-		slices.SortStableFunc(problems, func(a, b *Problem) int {
+	l.cache = r.next
+	return r.finish()
+}
+
+// reading is one reading of a bench; the loader's cache is only read in it.
+type reading struct {
+	*loader
+	dir      string
+	s        *Snapshot // what has been read so far
+	problems Problems
+	next     map[string]parsed // the cache of the next reading
+	content  hash.Hash         // of all files, and of what is wrong with them
+}
+
+func (r *reading) note(file, what string) { fmt.Fprintf(r.content, "%q %q\n", file, what) }
+
+func (r *reading) fail(file string, err error) {
+	r.note(file, err.Error())
+	r.problems = append(r.problems, &Problem{File: file, Err: err})
+}
+
+// file parses a file unless its content is that of the last time. It returns nil where something is wrong with it.
+func (r *reading) file(file string, parse func(data []byte) (any, Problems)) any {
+	name := filepath.Join(r.dir, filepath.FromSlash(file))
+	p, old := parsed{read: time.Now()}, r.cache[file]
+	var err error
+	if p.info, err = os.Stat(name); err == nil && !r.dirty[file] && old.unchanged(p.info) {
+		p = old
+	} else {
+		data, err := readFile(name, MaxTOMLBytes)
+		if err != nil {
+			r.fail(file, err)
+			return nil
+		}
+		if p.sum = sha256.Sum256(data); old.info != nil && old.sum == p.sum {
+			p.value, p.problems = old.value, old.problems
+		} else {
+			p.value, p.problems = parse(data)
+		}
+	}
+	r.note(file, string(p.sum[:]))
+	r.next[file] = p
+	if len(p.problems) > 0 {
+		r.problems = append(r.problems, p.problems...)
+		return nil
+	}
+	return p.value
+}
+
+// settings reads settings.toml, which may be missing.
+func (r *reading) settings() {
+	const file = "settings.toml"
+	if _, err := os.Lstat(filepath.Join(r.dir, file)); err == nil {
+		if v, ok := r.file(file, func(b []byte) (any, Problems) { v, ps := parseSettings(file, b); return v, ps }).(Settings); ok {
+			r.s.Settings = v
+		}
+	} else if !errors.Is(err, fs.ErrNotExist) {
+		r.fail(file, cause(err))
+	}
+}
+
+// each reads the records of a folder; take gets those in order.
+func (r *reading) each(folder string, parse func(file, name string, data []byte) (any, Problems), take func(name string, v any)) {
+	names, err := r.s.list(r.dir, folder)
+	if err != nil {
+		r.fail(folder, err)
+	}
+	for _, name := range names {
+		file := folder + "/" + name + ".toml"
+		if err := CheckName(name); err != nil {
+			r.note(file, "name")
+			r.problems = append(r.problems, &Problem{File: file, Key: "the file's name", Value: clip(fmt.Sprintf("%q", name)), Allowed: nameAllowed + "; then .toml"})
+			continue
+		}
+		if v := r.file(file, func(b []byte) (any, Problems) { return parse(file, name, b) }); v != nil {
+			take(name, v)
+		}
+	}
+}
+
+// finish returns the snapshot and its hash, or the hash and all problems by file and line.
+func (r *reading) finish() (*Snapshot, string, error) {
+	sum := hex.EncodeToString(r.content.Sum(nil))
+	if len(r.problems) > 0 {
+		slices.SortStableFunc(r.problems, func(a, b *Problem) int {
 			return cmp.Or(strings.Compare(a.File, b.File), cmp.Compare(a.Line, b.Line))
 		})
-		return nil, hash, problems
+		return nil, sum, r.problems
 	}
-	s.Hash = hash
+	s := r.s
+	s.Hash = sum
 	for name := range s.corrections {
 		if _, ok := s.cushions[name]; !ok {
 			s.cushions[name] = Cushion{Name: name}
@@ -199,7 +223,7 @@ func (l *loader) load(dir string) (*Snapshot, string, error) {
 	}
 	slices.Sort(s.names)
 	s.references()
-	return s, hash, nil
+	return s, sum, nil
 }
 
 // references warns of references that nothing in the bench describes. That stops no sound: a reference says where a

@@ -40,25 +40,15 @@ func Watch(ctx context.Context, dir string, f func(*Snapshot, error)) error {
 	if err != nil {
 		return fmt.Errorf("config: watch %q: %w", dir, err)
 	}
-	w := watcher{dir: dir, watched: map[string]os.FileInfo{}}
+	w := &watch{watcher: watcher{dir: dir, watched: map[string]os.FileInfo{}}, tell: f, settle: time.NewTimer(0)}
 	w.dirty = map[string]bool{}
+	defer w.settle.Stop()
 	var events chan fsnotify.Event
 	var errs chan error
-	var watchErr error
-	if w.fs, watchErr = fsnotify.NewWatcher(); watchErr == nil {
+	if w.fs, w.broken = fsnotify.NewWatcher(); w.broken == nil {
 		defer w.fs.Close()
 		events, errs = w.fs.Events, w.fs.Errors
 	}
-
-	var (
-		told, toldPolling bool
-		lastHash, lastErr string    // of what f was told
-		good              *Snapshot // the last good one
-		settle            = time.NewTimer(0)
-		first             time.Time // first event since the last reading
-		badSince          time.Time // when the news first was bad; zero while it is good
-	)
-	defer settle.Stop()
 	for {
 		select {
 		case <-ctx.Done():
@@ -68,75 +58,98 @@ func Watch(ctx context.Context, dir string, f func(*Snapshot, error)) error {
 				events = nil
 				break
 			}
-			if !w.concerns(ev) {
-				break
-			}
-			if file, err := filepath.Rel(dir, ev.Name); err == nil {
-				w.dirty[filepath.ToSlash(file)] = true
-			}
-			now := time.Now()
-			if first.IsZero() {
-				first = now
-			}
-			settle.Reset(max(0, min(settleQuiet, settleMost-now.Sub(first))))
+			w.event(ev)
 		case _, ok := <-errs:
 			if !ok {
 				errs = nil
 				break
 			}
 			w.cache = nil // events were lost: read everything
-			settle.Reset(settleQuiet)
-		case <-settle.C:
-			first = time.Time{}
-			polling := watchErr != nil
-			if !polling {
-				if err := w.sync(); err != nil {
-					polling = true
-					watchErr = err
-				}
-			}
-			s, hash, err := w.load(dir)
-			clear(w.dirty)
-			// Broken as before, while another file changed, is no news.
-			same := told && (hash == lastHash || err != nil && err.Error() == lastErr)
-			var held bool
-			if told && !same && (err != nil || good != nil && s.lacks(good)) {
-				if badSince.IsZero() {
-					badSince = time.Now()
-				}
-				if wait := settleBad - time.Since(badSince); wait > 0 {
-					settle.Reset(wait)
-					held = true
-				}
-			}
-			if !held {
-				badSince = time.Time{}
-				if !same {
-					told, lastHash = true, hash
-					if err != nil {
-						lastErr = err.Error()
-						f(nil, err)
-					} else {
-						lastErr, good = "", s
-						f(s, nil)
-					}
-				}
-			}
-			if polling {
-				if !toldPolling {
-					toldPolling = true
-					f(nil, fmt.Errorf("config: watch %q: %w; reading it every second instead", dir, watchErr))
-				}
-				if !held {
-					settle.Reset(pollEvery)
-				}
-				// Another try: what was missing may be there by then.
-				if w.fs != nil {
-					watchErr = nil
-				}
-			}
+			w.settle.Reset(settleQuiet)
+		case <-w.settle.C:
+			w.read()
 		}
 	}
+}
+
+// watch is the state of one Watch and belongs to its goroutine.
+type watch struct {
+	watcher
+	tell   func(*Snapshot, error)
+	settle *time.Timer // to the next reading
+	broken error       // why there are no notifications; nil while there are
+	first  time.Time   // first event since the last reading
+
+	said, saidPolling bool
+	lastHash, lastErr string    // of what was said last
+	good              *Snapshot // the last good one
+	badSince          time.Time // when the news first was bad; zero while it is good
+}
+
+// event puts a reading off until events have settled.
+func (w *watch) event(ev fsnotify.Event) {
+	if !w.concerns(ev) {
+		return
+	}
+	if file, err := filepath.Rel(w.dir, ev.Name); err == nil {
+		w.dirty[filepath.ToSlash(file)] = true
+	}
+	now := time.Now()
+	if w.first.IsZero() {
+		w.first = now
+	}
+	w.settle.Reset(max(0, min(settleQuiet, settleMost-now.Sub(w.first))))
+}
+
+// read loads the bench and says what is new.
+func (w *watch) read() {
+	w.first = time.Time{}
+	if w.broken == nil {
+		w.broken = w.sync()
+	}
+	held := w.news(w.load(w.dir))
+	if w.broken == nil {
+		return
+	}
+	if !w.saidPolling {
+		w.saidPolling = true
+		w.tell(nil, fmt.Errorf("config: watch %q: %w; reading it every second instead", w.dir, w.broken))
+	}
+	if !held {
+		w.settle.Reset(pollEvery)
+	}
+	// Another try: what was missing may be there by then.
+	if w.fs != nil {
+		w.broken = nil
+	}
+}
+
+// news says what was loaded, if it is new, and reports whether it holds bad news back until the next reading.
+func (w *watch) news(s *Snapshot, hash string, err error) (held bool) {
+	clear(w.dirty)
+	// Broken as before, while another file changed, is no news.
+	same := w.said && (hash == w.lastHash || err != nil && err.Error() == w.lastErr)
+	if w.said && !same && (err != nil || w.good != nil && s.lacks(w.good)) {
+		if w.badSince.IsZero() {
+			w.badSince = time.Now()
+		}
+		if wait := settleBad - time.Since(w.badSince); wait > 0 {
+			w.settle.Reset(wait)
+			return true
+		}
+	}
+	w.badSince = time.Time{}
+	if same {
+		return false
+	}
+	w.said, w.lastHash = true, hash
+	if err != nil {
+		w.lastErr = err.Error()
+	} else {
+		w.lastErr, w.good = "", s
+	}
+	w.tell(s, err)
+	return false
 }
 
 // lacks reports whether s has lost a cushion or correction that old has.
@@ -154,7 +167,7 @@ func (s *Snapshot) lacks(old *Snapshot) bool {
 	return false
 }
 
-// watcher belongs to the goroutine in Watch.
+// watcher knows which folders are watched. It belongs to the goroutine of Watch.
 type watcher struct {
 	loader
 	dir     string

@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"io"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -179,7 +180,8 @@ func TestReadTestsKeepsWhatIsTold(t *testing.T) {
 // More than five repetitions fail the check, of tests and of fuzz runs each; what two steps left out stands once.
 func TestSummary(t *testing.T) {
 	for _, c := range []struct{ tests, fuzzed, failed int }{{0, 0, 0}, {mostRepeated, mostRepeated, 0}, {mostRepeated + 1, 0, 1}, {0, mostRepeated + 1, 1}, {9, 9, 2}} {
-		k := &checker{module: "m"}
+		var out strings.Builder
+		k := &checker{module: "m", out: &out}
 		for _, step := range []string{"unit", "live", "unit"} {
 			k.step = step
 			k.told(result{leftOut: []note{{"", "m/p TestA", "kernel avx9: none here"}}})
@@ -190,8 +192,7 @@ func TestSummary(t *testing.T) {
 		for range c.fuzzed {
 			k.refuzzed = append(k.refuzzed, note{"fuzz", "m/p FuzzA", "its time was over"})
 		}
-		var out strings.Builder
-		k.summarise(&out)
+		k.summarise()
 		if k.failed != c.failed {
 			t.Errorf("%+v: %d failed, want %d", c, k.failed, c.failed)
 		}
@@ -230,7 +231,7 @@ func TestExpect(t *testing.T) {
 		{"echo 'no such module' >&2; exit 1", true, false},
 		{"exit 1", false, false},
 	} {
-		k := &checker{ctx: t.Context(), root: t.TempDir(), env: os.Environ()}
+		k := &checker{ctx: t.Context(), out: io.Discard, root: t.TempDir(), env: os.Environ()}
 		if got := k.expect(c.script, c.quiet, nil, "sh", "-c", c.script); got != c.ok || k.passed+k.failed != 1 || (k.passed == 1) != c.ok {
 			t.Errorf("%q, quiet %v: %v, %d passed, %d failed", c.script, c.quiet, got, k.passed, k.failed)
 		}

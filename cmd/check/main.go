@@ -57,6 +57,7 @@ func main() {
 // checker carries one run. Its steps run one after the other; nothing here is shared between goroutines.
 type checker struct {
 	ctx            context.Context
+	out            io.Writer
 	root           string // of the module
 	module         string
 	env            []string
@@ -100,7 +101,7 @@ var livePackages = []string{"platform", "cmd/cushwright"}
 const mostRepeated = 5
 
 func checkAll(ctx context.Context, match *regexp.Regexp, long bool, fuzzTime time.Duration) int {
-	c := &checker{ctx: ctx, long: long, fuzzTime: fuzzTime}
+	c := &checker{ctx: ctx, out: os.Stdout, long: long, fuzzTime: fuzzTime}
 	if c.fuzzTime == 0 {
 		c.fuzzTime = 5 * time.Second
 		if long {
@@ -133,7 +134,7 @@ func checkAll(ctx context.Context, match *regexp.Regexp, long bool, fuzzTime tim
 	start := time.Now()
 	var ran []string
 	for i, s := range chosen {
-		fmt.Printf("[%d/%d] %s: %s\n", i+1, len(chosen), s.name, s.shows)
+		fmt.Fprintf(c.out, "[%d/%d] %s: %s\n", i+1, len(chosen), s.name, s.shows)
 		c.run(s)
 		ran = append(ran, s.name)
 		if ctx.Err() != nil {
@@ -141,8 +142,8 @@ func checkAll(ctx context.Context, match *regexp.Regexp, long bool, fuzzTime tim
 			break
 		}
 	}
-	c.summarise(os.Stdout)
-	fmt.Printf("in %s\n%s\n", time.Since(start).Round(time.Second), c.closing(whole, ran))
+	c.summarise()
+	fmt.Fprintf(c.out, "in %s\n%s\n", time.Since(start).Round(time.Second), c.closing(whole, ran))
 	if c.failed > 0 {
 		return 1
 	}
@@ -163,7 +164,7 @@ func (c *checker) run(s step) {
 	if failed > 0 {
 		verdict = fmt.Sprintf("%d FAILED", failed)
 	}
-	fmt.Printf("      %s, %d passed, %.0f s\n", verdict, passed, time.Since(start).Seconds())
+	fmt.Fprintf(c.out, "      %s, %d passed, %.0f s\n", verdict, passed, time.Since(start).Seconds())
 }
 
 // prepare finds the module and builds an environment in which neither the user's own sound server and settings nor
@@ -242,9 +243,9 @@ func (c *checker) pass() { c.passed++ }
 // fail counts one failure and shows its output, indented.
 func (c *checker) fail(what, output string) {
 	c.failed++
-	fmt.Printf("  FAIL %s\n", what)
+	fmt.Fprintf(c.out, "  FAIL %s\n", what)
 	for line := range strings.Lines(strings.TrimRight(output, "\n") + "\n") {
-		fmt.Print("       ", line)
+		fmt.Fprint(c.out, "       ", line)
 	}
 }
 

@@ -2,7 +2,6 @@ package main
 
 import (
 	"fmt"
-	"io"
 	"strings"
 )
 
@@ -20,17 +19,17 @@ func (c *checker) told(r result) {
 }
 
 // summarise says what was left out and what was repeated, and counts too many repetitions as a failure.
-func (c *checker) summarise(out io.Writer) {
+func (c *checker) summarise() {
 	if c.tested && !c.long {
 		c.leftOut = append(c.leftOut, note{"", "the long forms of the tests", "they run with -long"})
 	}
 	list := func(title string, notes []note) {
-		fmt.Fprintf(out, "%s\n", title)
+		fmt.Fprintf(c.out, "%s\n", title)
 		for _, n := range merged(notes) {
 			if n.step != "" {
 				n.step += ": "
 			}
-			fmt.Fprintf(out, "  %s%s: %s\n", n.step, strings.ReplaceAll(n.test, c.module+"/", ""), n.text)
+			fmt.Fprintf(c.out, "  %s%s: %s\n", n.step, strings.ReplaceAll(n.test, c.module+"/", ""), n.text)
 		}
 	}
 	if len(c.leftOut) > 0 {

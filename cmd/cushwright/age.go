@@ -10,6 +10,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"cushwright/cmd/internal/bench"
 	"cushwright/config"
 	"cushwright/dsp"
 	swept "cushwright/dsp/sweep"
@@ -100,8 +101,8 @@ func (a aging) judge(ears int) earAge {
 	x.Decided = x.Drifted || p.Outcome == swept.Proven
 	var where []string
 	for _, o := range p.Octaves {
-		x.Octaves = append(x.Octaves, proofRow{Band: octaveName(o.MidHz), MidHz: o.MidHz, AfterDB: known95(o.AfterDB), AfterHalfDB: known95(o.AfterHalfDB),
-			ScatterDB: known95(o.ScatterDB), Missed: o.Missed && x.Drifted})
+		x.Octaves = append(x.Octaves, proofRow{Band: octaveName(o.MidHz), MidHz: o.MidHz, AfterDB: bench.Known(o.AfterDB), AfterHalfDB: bench.Known(o.AfterHalfDB),
+			ScatterDB: bench.Known(o.ScatterDB), Missed: o.Missed && x.Drifted})
 		if o.Missed {
 			where = append(where, fmt.Sprintf("%+.1f dB about %s Hz", o.AfterDB, octaveName(o.MidHz)))
 		}
@@ -143,7 +144,7 @@ func (a *app) aged(c *cobra.Command, name, since string, asJSON bool) error {
 	}
 	out := ageReport{Cushion: name, Since: since, Decided: true, Derive: []string{}, Notes: []string{}}
 	var compared []aging
-	for _, e := range ears {
+	for _, e := range bench.Ears {
 		seats, err := storedSeats(snap.Dir, name, e, nil)
 		if err != nil {
 			return err
@@ -260,13 +261,13 @@ func (w *deriveFlags) setSince(c *cobra.Command) error {
 	if err != nil || keep == nil {
 		return err
 	}
-	w.read = func(snap *config.Snapshot, name string) (measured, error) {
-		m, err := readChosen(snap, config.Bench{Dir: snap.Dir}, name, keep)
-		if err != nil || m.seats() > 0 {
+	w.Read = func(snap *config.Snapshot, name string) (bench.Measured, error) {
+		m, err := bench.ReadChosen(snap, config.Bench{Dir: snap.Dir}, name, keep)
+		if err != nil || m.Seats() > 0 {
 			return m, err
 		}
 		warn(c, []string{fmt.Sprintf("%s was not measured since %s: all its seats are taken", name, w.since)})
-		return readSeats(snap, name)
+		return bench.Read(snap, name)
 	}
 	return nil
 }

@@ -13,6 +13,7 @@ import (
 	"strings"
 	"testing"
 
+	"cushwright/cmd/internal/bench"
 	"cushwright/config"
 	"cushwright/dsp"
 	"cushwright/dsp/fit"
@@ -274,14 +275,14 @@ func TestDeriveTowardsAWantedResponse(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	m, err := readSeats(snap, "woven")
+	m, err := bench.Read(snap, "woven")
 	if err != nil {
 		t.Fatal(err)
 	}
 	var b strings.Builder
 	b.WriteString("freq_hz,level_db\n")
 	for _, f := range plotHz() {
-		fmt.Fprintf(&b, "%.4f,%.4f\n", f, 12+(m.means[dsp.Left].At(f)+m.means[dsp.Right].At(f))/2)
+		fmt.Fprintf(&b, "%.4f,%.4f\n", f, 12+(m.Means[dsp.Left].At(f)+m.Means[dsp.Right].At(f))/2)
 	}
 	if err := os.MkdirAll(filepath.Join(dir, "wanted"), 0o755); err != nil {
 		t.Fatal(err)
@@ -401,7 +402,7 @@ func TestCompare(t *testing.T) {
 		}
 	}
 	type full struct {
-		comparison
+		bench.Comparison
 	}
 	c := reply[full](t, dir, "compare", "woven", "wipe-clean")
 	if len(c.Ears) != 2 || len(c.Outliers) != 0 || len(c.Imbalance) != 2 {
@@ -547,7 +548,7 @@ func largeBench(t testing.TB, cushions int) string {
 		if err := os.WriteFile(filepath.Join(dir, "cushions", name+".toml"), record, 0o644); err != nil {
 			t.Fatal(err)
 		}
-		for _, ear := range ears {
+		for _, ear := range bench.Ears {
 			for n := 1; n <= 5; n++ {
 				file, from := fmt.Sprintf("%s-%02d.csv", ear, n), broken
 				switch i {

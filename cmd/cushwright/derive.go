@@ -10,6 +10,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"cushwright/cmd/internal/bench"
 	"cushwright/config"
 	"cushwright/dsp"
 	"cushwright/dsp/curve"
@@ -18,7 +19,7 @@ import (
 
 // deriveFlags are the wishes that a correction is derived by.
 type deriveFlags struct {
-	goal
+	bench.Goal
 	bands       int // 0: as many as the equaliser has
 	ears, named string
 	maxBoostDB  float64
@@ -45,7 +46,7 @@ than scatter is added to what the correction does, and the whole is fitted again
 			}
 			return a.derive(c, args[0], w)
 		}}
-	w.goal.flags(c)
+	goalFlags(c, &w.Goal)
 	f := c.Flags()
 	f.IntVar(&w.bands, "bands", 8, "how many bands at most, for each ear where they are kept apart (default with --for: what it has)")
 	f.StringVar(&w.ears, "ears", "together", "together: one correction for both ears; apart: one for each")
@@ -210,7 +211,7 @@ func (a *app) derive(c *cobra.Command, name string, w deriveFlags) error {
 	if err := w.setSince(c); err != nil {
 		return fail(err)
 	}
-	diffs, new, ref, notes, err := w.differences(snap, name)
+	diffs, new, ref, notes, err := w.Differences(snap, name)
 	if err != nil {
 		return err
 	}
@@ -223,7 +224,7 @@ func (a *app) derive(c *cobra.Command, name string, w deriveFlags) error {
 			return err
 		}
 	}
-	out := derived{Cushion: name, Reference: w.name(), Equaliser: w.named, Bands: []bandSetting{}, Left: []left{}}
+	out := derived{Cushion: name, Reference: w.Name(), Equaliser: w.named, Bands: []bandSetting{}, Left: []left{}}
 	var bands []dsp.Band
 	if again != nil {
 		bands, out.LeftOver = again.kept, again.leftOver
@@ -269,7 +270,7 @@ func (a *app) derive(c *cobra.Command, name string, w deriveFlags) error {
 	}
 	warn(c, notes)
 	if !w.dry {
-		d := &config.Derived{Seats: new.seats(), ReferenceSeats: ref.seats(), BeforeRMSDB: typed(out.Before.RMSDB, 0.001), BeforeMaxDB: typed(out.Before.MaxDB, 0.001),
+		d := &config.Derived{Seats: new.Seats(), ReferenceSeats: ref.Seats(), BeforeRMSDB: typed(out.Before.RMSDB, 0.001), BeforeMaxDB: typed(out.Before.MaxDB, 0.001),
 			AfterRMSDB: typed(out.After.RMSDB, 0.001), AfterMaxDB: typed(out.After.MaxDB, 0.001)}
 		for _, l := range out.Left {
 			d.Left = append(d.Left, l.String())

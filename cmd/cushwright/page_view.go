@@ -11,6 +11,7 @@ import (
 	"strings"
 	"sync"
 
+	"cushwright/cmd/internal/bench"
 	"cushwright/config"
 	"cushwright/dsp"
 	"cushwright/dsp/curve"
@@ -192,22 +193,22 @@ func newPageFitted(snap *config.Snapshot, name string) pageFitted {
 		f.How += fmt.Sprintf(": weighted difference %.2f dB RMS before, %.2f dB after.", d.BeforeRMSDB, d.AfterRMSDB)
 		f.Left = d.Left
 	}
-	var w goal
-	if err := w.towards(snap, corr.Reference); err != nil {
+	var w bench.Goal
+	if err := w.Towards(snap, corr.Reference); err != nil {
 		note(err)
-	} else if w.name() == "" {
+	} else if w.Name() == "" {
 		f.Notes = append(f.Notes, "The correction names no reference, so there is nothing to compare it with.")
-	} else if diffs, _, _, _, err := w.differences(snap, name); err != nil {
+	} else if diffs, _, _, _, err := w.Differences(snap, name); err != nil {
 		note(err)
 	} else {
-		note(f.against(diffs, w.name(), corr.Correction))
+		note(f.against(diffs, w.Name(), corr.Correction))
 		how := "together"
 		if f.Apart && len(diffs) == 2 {
 			how = "apart"
 		}
 		goals, err := targets(diffs, how)
 		note(err)
-		s := sheetPage{Wanted: w.wanted != ""}
+		s := sheetPage{Wanted: w.Wanted != ""}
 		for _, count := range []int{5, 10, 31} {
 			if err == nil {
 				err = s.sliders(goals, count)
@@ -257,15 +258,15 @@ func spread(a curve.Average) []float64 {
 
 // measured draws a cushion that has no correction.
 func (f *pageFitted) measured(snap *config.Snapshot, name string) error {
-	m, err := readSeats(snap, name)
+	m, err := bench.Read(snap, name)
 	if err != nil {
 		return err
 	}
-	for _, e := range ears {
-		if a, ok := m.means[e]; ok {
-			err := f.draw(&plot.Plot{Title: e.String() + " ear", DecadeDB: 50, Lines: []plot.Line{measuredLine(name, a.Curve.Smooth(plotSmooth), spread(a))}},
+	for _, e := range bench.Ears {
+		if a, ok := m.Means[e]; ok {
+			err := f.draw(&plot.Plot{Title: e.String() + " ear", DecadeDB: 50, Lines: []plot.Line{measuredLine(name, a.Curve.Smooth(bench.PlotSmooth), spread(a))}},
 				fmt.Sprintf("%s, %s ear, level on the rig: the mean of %s, smoothed to 1/%d octave; shaded: one standard deviation from seat to seat.",
-					name, e, plural(uint64(len(a.Seats)), "seat"), plotSmooth))
+					name, e, plural(uint64(len(a.Seats)), "seat"), bench.PlotSmooth))
 			if err != nil {
 				return err
 			}
@@ -277,7 +278,7 @@ func (f *pageFitted) measured(snap *config.Snapshot, name string) error {
 // against draws the reference, the fitted cushion, and what the correction is going to make of it.
 func (f *pageFitted) against(diffs map[dsp.Ear]curve.Diff, reference string, c *dsp.Correction) error {
 	grid := curve.Grid()
-	for _, e := range ears {
+	for _, e := range bench.Ears {
 		d, ok := diffs[e]
 		if !ok {
 			continue
@@ -288,13 +289,13 @@ func (f *pageFitted) against(diffs map[dsp.Ear]curve.Diff, reference string, c *
 			after.LevelDB[i] += c.AnalogDB(e, grid[i])
 		}
 		at := func(k curve.Curve) curve.Curve {
-			return k.Shift(curve.Level(d.Ref.Curve) - curve.Level(k)).Smooth(plotSmooth)
+			return k.Shift(curve.Level(d.Ref.Curve) - curve.Level(k)).Smooth(bench.PlotSmooth)
 		}
 		err := f.draw(&plot.Plot{Title: e.String() + " ear", DecadeDB: 50, Lines: []plot.Line{
-			measuredLine(reference, d.Ref.Curve.Smooth(plotSmooth), nil), measuredLine(f.Name, at(d.New.Curve), nil),
+			measuredLine(reference, d.Ref.Curve.Smooth(bench.PlotSmooth), nil), measuredLine(f.Name, at(d.New.Curve), nil),
 			measuredLine(f.Name+" corrected", at(after), spread(d.New))}},
 			fmt.Sprintf("%s ear on the rig, each at the level of %s, smoothed to 1/%d octave. The corrected line is a prediction; shaded: how far seats of %s scatter (one standard deviation). Below 100 Hz and above 10 kHz a coupler is no ear.",
-				e, reference, plotSmooth, f.Name))
+				e, reference, bench.PlotSmooth, f.Name))
 		if err != nil {
 			return err
 		}

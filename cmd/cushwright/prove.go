@@ -13,6 +13,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"cushwright/cmd/internal/bench"
 	"cushwright/config"
 	"cushwright/dsp"
 	"cushwright/dsp/curve"
@@ -84,14 +85,6 @@ type proofReport struct {
 	Warnings  []string      `json:"warnings"`
 
 	lines []plot.Line
-}
-
-// known95 is nil for what is not a number, as JSON wants it.
-func known95(x float64) *float64 {
-	if math.IsNaN(x) || math.IsInf(x, 0) {
-		return nil
-	}
-	return &x
 }
 
 // fingerprint names what a correction does: its bands and headroom.
@@ -288,7 +281,7 @@ func referenceLevels(snap *config.Snapshot, reference string, e dsp.Ear) ([][]fl
 
 // lessCalibration takes the rig's own response off levels on the sweep's grid.
 func lessCalibration(snap *config.Snapshot, levels [][]float64) ([][]float64, error) {
-	off, err := calibration(snap)
+	off, err := bench.Calibration(snap)
 	if err != nil || off == nil {
 		return levels, err
 	}
@@ -303,11 +296,11 @@ func lessCalibration(snap *config.Snapshot, levels [][]float64) ([][]float64, er
 }
 
 func (r *proofReport) add(e dsp.Ear, p *swept.Proof, ref, before, after int) {
-	x := earProof{Ear: e, ReferenceSeats: ref, BeforeSeats: before, AfterSeats: after, Outcome: p.Outcome, Text: p.Text, BeforeRMSDB: known95(p.BeforeRMSDB),
-		AfterRMSDB: p.AfterRMSDB, Band95DB: p.Band95DB, WithinScatter: p.WithinScatter, Shrink: known95(p.Shrink), SeatsWanted: p.SeatsWanted}
+	x := earProof{Ear: e, ReferenceSeats: ref, BeforeSeats: before, AfterSeats: after, Outcome: p.Outcome, Text: p.Text, BeforeRMSDB: bench.Known(p.BeforeRMSDB),
+		AfterRMSDB: p.AfterRMSDB, Band95DB: p.Band95DB, WithinScatter: p.WithinScatter, Shrink: bench.Known(p.Shrink), SeatsWanted: p.SeatsWanted}
 	for _, o := range p.Octaves {
-		x.Octaves = append(x.Octaves, proofRow{Band: octaveName(o.MidHz), MidHz: o.MidHz, BeforeDB: known95(o.BeforeDB), BeforeHalfDB: known95(o.BeforeHalfDB),
-			AfterDB: known95(o.AfterDB), AfterHalfDB: known95(o.AfterHalfDB), ScatterDB: known95(o.ScatterDB), Missed: o.Missed})
+		x.Octaves = append(x.Octaves, proofRow{Band: octaveName(o.MidHz), MidHz: o.MidHz, BeforeDB: bench.Known(o.BeforeDB), BeforeHalfDB: bench.Known(o.BeforeHalfDB),
+			AfterDB: bench.Known(o.AfterDB), AfterHalfDB: bench.Known(o.AfterHalfDB), ScatterDB: bench.Known(o.ScatterDB), Missed: o.Missed})
 	}
 	r.Ears = append(r.Ears, x)
 }
@@ -346,8 +339,8 @@ func (r *proofReport) draw(e dsp.Ear, ref, before, after [][]float64) {
 		}
 		d := curve.Difference(want, m).Aligned()
 		l := plot.Line{Name: e.String() + s.name}
-		half := d.SmoothedHalf95DB(plotSmooth)
-		smooth, grid := d.Smooth(plotSmooth).LevelDB, curve.Grid()
+		half := d.SmoothedHalf95DB(bench.PlotSmooth)
+		smooth, grid := d.Smooth(bench.PlotSmooth).LevelDB, curve.Grid()
 		for i := curve.Index(d.LowHz); i <= curve.Index(d.HighHz); i++ {
 			l.FreqHz, l.LevelDB = append(l.FreqHz, grid[i]), append(l.LevelDB, smooth[i])
 			if half != nil && s.name == " after" {
@@ -360,7 +353,7 @@ func (r *proofReport) draw(e dsp.Ear, ref, before, after [][]float64) {
 
 func (r *proofReport) plot() *plot.Plot {
 	return &plot.Plot{Title: fmt.Sprintf("%s against %s: %s", r.Cushion, r.Reference, r.Outcome), Lines: r.lines,
-		Note: fmt.Sprintf("less the reference, levels aligned, smoothed to 1/%d octave; shaded: 95 %% band of what is left. Below 100 Hz and above 10 kHz a coupler is no ear.", plotSmooth)}
+		Note: fmt.Sprintf("less the reference, levels aligned, smoothed to 1/%d octave; shaded: 95 %% band of what is left. Below 100 Hz and above 10 kHz a coupler is no ear.", bench.PlotSmooth)}
 }
 
 func (r proofReport) print(w io.Writer) {

@@ -6,6 +6,7 @@ import (
 	"math"
 	"path/filepath"
 
+	"cushwright/cmd/internal/bench"
 	"cushwright/config"
 	"cushwright/dsp"
 	"cushwright/dsp/curve"
@@ -25,14 +26,14 @@ func (w *deriveFlags) setRefine(snap *config.Snapshot, name string, earsSaid, ba
 	switch {
 	case !ok:
 		return nil, errors.New("it has no correction to refine")
-	case w.name() != "" && w.name() != corr.Reference:
-		return nil, fmt.Errorf("its correction is towards %q, not %q", corr.Reference, w.name())
+	case w.Name() != "" && w.Name() != corr.Reference:
+		return nil, fmt.Errorf("its correction is towards %q, not %q", corr.Reference, w.Name())
 	case corr.Reference == "":
 		return nil, errors.New("its correction names no reference")
 	}
-	w.reference, w.wanted = corr.Reference, ""
+	w.Reference, w.Wanted = corr.Reference, ""
 	if isWanted(snap, corr.Reference) {
-		w.reference, w.wanted = "", corr.Reference
+		w.Reference, w.Wanted = "", corr.Reference
 	}
 	r := &refining{}
 	apart := false
@@ -51,7 +52,7 @@ func (w *deriveFlags) setRefine(snap *config.Snapshot, name string, earsSaid, ba
 		w.ears = "apart"
 	}
 	if !bandsSaid {
-		for _, e := range ears {
+		for _, e := range bench.Ears {
 			n := 0
 			for _, b := range r.moved {
 				if b.Covers(e) {
@@ -65,19 +66,19 @@ func (w *deriveFlags) setRefine(snap *config.Snapshot, name string, earsSaid, ba
 	if err != nil {
 		return nil, err
 	}
-	w.read = func(snap *config.Snapshot, n string) (measured, error) {
+	w.Read = func(snap *config.Snapshot, n string) (bench.Measured, error) {
 		if n != name {
-			return readSeats(snap, n)
+			return bench.Read(snap, n)
 		}
 		none := fmt.Errorf("no seats were measured through the correction as it is: %q comes first", "cushwright prove "+name)
 		b := config.Bench{Dir: filepath.Join(snap.Dir, proofs)}
 		if refs, err := b.Seats(name); err != nil {
-			return measured{}, err
+			return bench.Measured{}, err
 		} else if len(refs) == 0 {
-			return measured{}, none
+			return bench.Measured{}, none
 		}
-		m, err := readChosen(snap, b, name, keep)
-		if err == nil && m.seats() == 0 {
+		m, err := bench.ReadChosen(snap, b, name, keep)
+		if err == nil && m.Seats() == 0 {
 			err = none
 		}
 		return m, err

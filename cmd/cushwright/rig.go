@@ -14,6 +14,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"cushwright/cmd/internal/bench"
 	"cushwright/config"
 	"cushwright/dsp"
 	swept "cushwright/dsp/sweep"
@@ -55,7 +56,7 @@ func (w *rigFlags) flags(c *cobra.Command, ear string) {
 
 func (w *rigFlags) ears() ([]dsp.Ear, error) {
 	if w.ear == "both" {
-		return ears, nil
+		return bench.Ears, nil
 	}
 	e, err := dsp.ParseEar(w.ear)
 	if err != nil || e == dsp.Both {
@@ -102,7 +103,7 @@ func (a *app) openRig(c *cobra.Command, action string, snap *config.Snapshot, w 
 		j.wantDB = w.levelDB
 	}
 	j.levelDB = max(j.wantDB+quietDB, -80)
-	if _, err := calibration(snap); err != nil { // a bad file is told before anything sounds
+	if _, err := bench.Calibration(snap); err != nil { // a bad file is told before anything sounds
 		return nil, err
 	}
 

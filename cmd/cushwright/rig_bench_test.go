@@ -11,6 +11,7 @@ import (
 	"strings"
 	"testing"
 
+	"cushwright/cmd/internal/bench"
 	"cushwright/config"
 	"cushwright/dsp"
 	swept "cushwright/dsp/sweep"
@@ -44,7 +45,7 @@ func runIn(t *testing.T, bench string, args ...string) (stdout, stderr string, e
 func writeSeats(t *testing.T, dir, cushion string, n int, seat func() config.Seat) {
 	t.Helper()
 	for range n {
-		for _, e := range ears {
+		for _, e := range bench.Ears {
 			s := seat()
 			s.Ear = e
 			if _, err := config.WriteSeat(dir, cushion, e, s); err != nil {
@@ -214,7 +215,7 @@ func TestRefineFitsWhatIsLeft(t *testing.T) {
 			}
 		}
 		kept := strings.Contains(c.bands, "low-cut")
-		for _, e := range ears {
+		for _, e := range bench.Ears {
 			n, cuts := 0, 0
 			for _, b := range after.Correction.Bands() {
 				if b.Covers(e) && b.Shape.HasGain() {

@@ -11,6 +11,7 @@ import (
 	"testing"
 	"time"
 
+	"cushwright/cmd/internal/bench"
 	"cushwright/config"
 	swept "cushwright/dsp/sweep"
 	"cushwright/dsp/testrun"
@@ -39,7 +40,7 @@ func TestLiveRigWholeJob(t *testing.T) {
 		}
 		var cmp struct {
 			Ears []struct {
-				Octaves []bandRow `json:"octaves"`
+				Octaves []bench.BandRow `json:"octaves"`
 			} `json:"ears"`
 		}
 		text, messages, _ := b.command("compare", "woven", "wipe-clean", "--json")

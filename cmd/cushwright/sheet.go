@@ -15,6 +15,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"cushwright/cmd/internal/bench"
 	"cushwright/config"
 	"cushwright/dsp"
 	"cushwright/dsp/curve"
@@ -23,7 +24,7 @@ import (
 )
 
 func (a *app) sheetCommand() *cobra.Command {
-	var w goal
+	var w bench.Goal
 	var out string
 	var asJSON bool
 	c := &cobra.Command{Use: "sheet NEW", Short: "one page to hand to others: records, plots, settings for each kind of equaliser, impulse response", Args: cobra.ExactArgs(1),
@@ -34,7 +35,7 @@ corrections/NEW.toml, as the engine plays it. All files are written or none.
 
 ` + caution,
 		RunE: func(c *cobra.Command, args []string) error { return a.sheet(c, args[0], w, out, asJSON) }}
-	w.flags(c)
+	goalFlags(c, &w)
 	c.Flags().Lookup("reference").Usage = "the cushion whose sound is wanted (default: the reference of the correction, then that of settings.toml)"
 	c.Flags().StringVar(&out, "out", ".", "an existing folder, or the page's file name, ending in .html; the other files get its name and more")
 	c.Flags().BoolVar(&asJSON, "json", false, "print JSON")
@@ -46,7 +47,7 @@ var sheetRatesHz = []float64{44100, 48000, 96000}
 
 const impulseRateHz = 48000
 
-func (a *app) sheet(c *cobra.Command, name string, w goal, out string, asJSON bool) error {
+func (a *app) sheet(c *cobra.Command, name string, w bench.Goal, out string, asJSON bool) error {
 	snap, err := a.open()
 	if err != nil {
 		return err
@@ -59,7 +60,7 @@ func (a *app) sheet(c *cobra.Command, name string, w goal, out string, asJSON bo
 	if !ok {
 		return fail(fmt.Errorf("it has no correction yet: derive %s first", name))
 	}
-	if err := w.towards(snap, corr.Reference); err != nil {
+	if err := w.Towards(snap, corr.Reference); err != nil {
 		return fail(err)
 	}
 	page, base, err := newSheet(snap, name, &w, corr)
@@ -97,32 +98,10 @@ func (a *app) sheet(c *cobra.Command, name string, w goal, out string, asJSON bo
 			Cushion   string   `json:"cushion"`
 			Reference string   `json:"reference"`
 			Files     []string `json:"files"` // the page first
-		}{name, w.name(), names})
+		}{name, w.Name(), names})
 	}
 	for _, n := range names {
 		fmt.Fprintln(c.OutOrStdout(), n)
-	}
-	return nil
-}
-
-// towards takes the goal from the correction where none was named; another one than the correction's is refused, since the
-// sheet would show settings for one and a result for the other.
-func (g *goal) towards(snap *config.Snapshot, ref string) error {
-	switch {
-	case ref == "":
-	case g.name() == "":
-		_, isCushion := snap.Cushion(ref)
-		wanted, err := snap.WantedNames()
-		if err != nil {
-			return err
-		}
-		if !isCushion && slices.Contains(wanted, ref) {
-			g.wanted = ref
-		} else {
-			g.reference = ref
-		}
-	case g.name() != ref:
-		return fmt.Errorf("its correction goes towards %q: derive it towards %q first", ref, g.name())
 	}
 	return nil
 }
@@ -140,15 +119,15 @@ func sheetPath(out, base string) (string, error) {
 }
 
 // newSheet gathers and fits all that stands on the page; base is the name for its file.
-func newSheet(snap *config.Snapshot, name string, w *goal, corr config.Correction) (p *sheetPage, base string, err error) {
+func newSheet(snap *config.Snapshot, name string, w *bench.Goal, corr config.Correction) (p *sheetPage, base string, err error) {
 	fail := func(err error) (*sheetPage, string, error) {
 		return nil, "", fmt.Errorf("cushwright: sheet of %q: %w", name, err)
 	}
-	diffs, new, ref, notes, err := w.differences(snap, name)
+	diffs, new, ref, notes, err := w.Differences(snap, name)
 	if err != nil {
 		return nil, "", err
 	}
-	p = &sheetPage{Wanted: w.wanted != "", Notes: notes, Warnings: notes, Bands: typeIn(corr.Correction.Bands(), 9, false)}
+	p = &sheetPage{Wanted: w.Wanted != "", Notes: notes, Warnings: notes, Bands: typeIn(corr.Correction.Bands(), 9, false)}
 	for _, b := range corr.Correction.Bands() {
 		p.Apart = p.Apart || b.Ear != dsp.Both
 	}
@@ -186,11 +165,11 @@ func newSheet(snap *config.Snapshot, name string, w *goal, corr config.Correctio
 	if corr.Derived != nil {
 		p.Left = corr.Derived.Left
 	}
-	return p, name + "-as-" + w.name(), nil
+	return p, name + "-as-" + w.Name(), nil
 }
 
 // records puts the two cushions side by side; what is known of neither is left out.
-func (p *sheetPage) records(snap *config.Snapshot, name string, w *goal) {
+func (p *sheetPage) records(snap *config.Snapshot, name string, w *bench.Goal) {
 	called := func(n string) (config.Cushion, sheetName) {
 		k, _ := snap.Cushion(n)
 		return k, sheetName{n, cmp.Or(k.Label, n)}
@@ -199,9 +178,9 @@ func (p *sheetPage) records(snap *config.Snapshot, name string, w *goal) {
 	p.New = n
 	r := config.Cushion{}
 	if p.Wanted {
-		p.Reference = sheetName{w.wanted, "the wanted response " + w.wanted}
+		p.Reference = sheetName{w.Wanted, "the wanted response " + w.Wanted}
 	} else {
-		r, p.Reference = called(w.reference)
+		r, p.Reference = called(w.Reference)
 	}
 	p.Title = fmt.Sprintf("%s as %s: settings sheet", p.New.Name, p.Reference.Name)
 	a, b := recordRows(r), recordRows(k)
@@ -385,7 +364,7 @@ func (p *sheetPage) sliders(goals []fit.Target, count int) error {
 }
 
 // seats says how the measurement was made.
-func (p *sheetPage) seats(snap *config.Snapshot, diffs map[dsp.Ear]curve.Diff, ref, new measured) error {
+func (p *sheetPage) seats(snap *config.Snapshot, diffs map[dsp.Ear]curve.Diff, ref, new bench.Measured) error {
 	say := func(x float64, format string) string {
 		if math.IsNaN(x) || x == 0 && format == "%g" {
 			return "not said"
@@ -393,19 +372,19 @@ func (p *sheetPage) seats(snap *config.Snapshot, diffs map[dsp.Ear]curve.Diff, r
 		return fmt.Sprintf(format, x)
 	}
 	var counts []string
-	for _, m := range []measured{ref, new} {
-		if m.name == "" { // a wanted response has no seats
+	for _, m := range []bench.Measured{ref, new} {
+		if m.Name == "" { // a wanted response has no seats
 			continue
 		}
 		odd := map[string]string{}
-		for _, o := range m.outliers(2) {
+		for _, o := range m.Outliers(2) {
 			odd[o.Seat] = o.Reason
 		}
-		for _, e := range ears {
-			if n := len(m.refs[e]); n > 0 {
-				counts = append(counts, fmt.Sprintf("%s of %s on the %s ear", plural(uint64(n), "seat"), m.name, e))
+		for _, e := range bench.Ears {
+			if n := len(m.Refs[e]); n > 0 {
+				counts = append(counts, fmt.Sprintf("%s of %s on the %s ear", plural(uint64(n), "seat"), m.Name, e))
 			}
-			for i, r := range m.refs[e] {
+			for i, r := range m.Refs[e] {
 				s, err := snap.LoadSeat(r)
 				if err != nil {
 					return err
@@ -415,8 +394,8 @@ func (p *sheetPage) seats(snap *config.Snapshot, diffs map[dsp.Ear]curve.Diff, r
 						p.SeatNotes = append(p.SeatNotes, n)
 					}
 				}
-				p.Seats = append(p.Seats, sheetSeat{m.name, e.String(), r.Number, cmp.Or(s.Date, "not said"), say(s.RateHz, "%g"), say(s.SweepLevelDB, "%.1f"),
-					say(s.SignalDB, "%.1f"), fmt.Sprintf("%+.1f", m.means[e].OffsetDB[i]+0), cmp.Or(odd[r.File], "in line")})
+				p.Seats = append(p.Seats, sheetSeat{m.Name, e.String(), r.Number, cmp.Or(s.Date, "not said"), say(s.RateHz, "%g"), say(s.SweepLevelDB, "%.1f"),
+					say(s.SignalDB, "%.1f"), fmt.Sprintf("%+.1f", m.Means[e].OffsetDB[i]+0), cmp.Or(odd[r.File], "in line")})
 			}
 		}
 	}
@@ -433,7 +412,7 @@ func (p *sheetPage) seats(snap *config.Snapshot, diffs map[dsp.Ear]curve.Diff, r
 		p.How = append(p.How, "Both cushions were measured on the same rig, so the rig's own response cancels in the difference.")
 	}
 	p.How = append(p.How, "Levels are averaged in dB on a grid of 1/48 octave. Where seats scatter, the settings follow them less: weights are 1 / (spread² + 1 dB²), and details that scatter alone may have made are left alone.")
-	for _, e := range ears {
+	for _, e := range bench.Ears {
 		d, ok := diffs[e]
 		if !ok {
 			continue
@@ -465,7 +444,7 @@ func (p *sheetPage) impulses(c *dsp.Correction, stem string) (files []config.Fil
 			return nil, err
 		}
 		worst := 0.0
-		for i, e := range ears {
+		for i, e := range bench.Ears {
 			for _, f := range plotHz() {
 				worst = max(worst, math.Abs(dsp.DB(cmplx.Abs(dsp.ResponseOf(ir[i], f, hz)))-ch.DB(e, f)-ch.HeadroomDB()))
 			}

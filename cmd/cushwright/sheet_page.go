@@ -8,6 +8,7 @@ import (
 	"strconv"
 	"strings"
 
+	"cushwright/cmd/internal/bench"
 	"cushwright/dsp"
 	"cushwright/dsp/curve"
 	"cushwright/dsp/fit"
@@ -47,7 +48,7 @@ type (
 	sheetRecord struct{ What, Reference, New string }
 	sheetChange struct {
 		Ear  string
-		Rows []bandRow
+		Rows []bench.BandRow
 	}
 	sheetFigure struct {
 		Caption string
@@ -182,13 +183,13 @@ func (p *sheetPage) figures(diffs map[dsp.Ear]curve.Diff, c *dsp.Correction) err
 	level := func(k curve.Curve) curve.Curve {
 		return k.Shift(-curve.Level(k))
 	}
-	for _, e := range ears {
+	for _, e := range bench.Ears {
 		d, ok := diffs[e]
 		if !ok {
 			continue
 		}
 		side := strings.ToUpper(e.String()[:1]) + e.String()[1:]
-		p.Changes = append(p.Changes, sheetChange{e.String(), rowsOf(d.Octaves())})
+		p.Changes = append(p.Changes, sheetChange{e.String(), bench.RowsOf(d.Octaves())})
 
 		spread := func(a curve.Average) []float64 {
 			if len(a.Seats) < 2 || p.Wanted && a.Half95DB != nil && len(a.Seats) == 2 && allZero(a.SpreadDB) {
@@ -197,23 +198,23 @@ func (p *sheetPage) figures(diffs map[dsp.Ear]curve.Diff, c *dsp.Correction) err
 			return a.SpreadDB
 		}
 		f, err := draw(&plot.Plot{Title: side + " ear: level on the rig", DecadeDB: 50, Lines: []plot.Line{
-			line(p.Reference.Name, d.Ref.Curve.Smooth(plotSmooth), spread(d.Ref)), line(p.New.Name, d.New.Curve.Smooth(plotSmooth), spread(d.New))}},
-			fmt.Sprintf("%s ear, level on the rig in dB: the mean of the seats, smoothed to 1/%d octave; shaded: one standard deviation from seat to seat.", side, plotSmooth))
+			line(p.Reference.Name, d.Ref.Curve.Smooth(bench.PlotSmooth), spread(d.Ref)), line(p.New.Name, d.New.Curve.Smooth(bench.PlotSmooth), spread(d.New))}},
+			fmt.Sprintf("%s ear, level on the rig in dB: the mean of the seats, smoothed to 1/%d octave; shaded: one standard deviation from seat to seat.", side, bench.PlotSmooth))
 		if err != nil {
 			return err
 		}
 		p.Measured = append(p.Measured, f)
 
-		half := d.Aligned().SmoothedHalf95DB(plotSmooth)
+		half := d.Aligned().SmoothedHalf95DB(bench.PlotSmooth)
 		after := d.Curve
 		after.LevelDB = make([]float64, curve.Points)
 		for i, v := range d.LevelDB {
 			after.LevelDB[i] = v + c.AnalogDB(e, grid[i])
 		}
 		f, err = draw(&plot.Plot{Title: side + " ear: difference from the reference", Lines: []plot.Line{
-			line("before", level(d.Curve).Smooth(plotSmooth), half), line("after", level(after).Smooth(plotSmooth), half)}},
+			line("before", level(d.Curve).Smooth(bench.PlotSmooth), half), line("after", level(after).Smooth(bench.PlotSmooth), half)}},
 			fmt.Sprintf("%s ear, %s against %s in dB, without and with the correction, each at its own level, smoothed to 1/%d octave; shaded: 95 %% confidence of the difference. A flat line would be perfect; where the shade covers 0 dB, what is left may be seating scatter alone.",
-				side, p.New.Name, p.Reference.Name, plotSmooth))
+				side, p.New.Name, p.Reference.Name, bench.PlotSmooth))
 		if err != nil {
 			return err
 		}

@@ -18,6 +18,7 @@ import (
 	"strings"
 	"testing"
 
+	"cushwright/cmd/internal/bench"
 	"cushwright/config"
 	"cushwright/dsp"
 	"cushwright/platform/soundfile"
@@ -368,8 +369,7 @@ func TestSheet(t *testing.T) {
 	if r := page.byID(t, "records").rows(); !slices.ContainsFunc(r, func(c []string) bool { return slices.Equal(c, []string{"thickness", "20 mm", "23 mm"}) }) {
 		t.Errorf("records: %v", r)
 	}
-	type full struct{ comparison }
-	cmp := reply[full](t, bench, "compare", "woven", "wipe-clean")
+	cmp := reply[comparison](t, bench, "compare", "woven", "wipe-clean")
 	for _, e := range cmp.Ears {
 		rows := page.byID(t, "octaves-"+e.Ear.String()).rows()
 		if len(rows) != len(e.Octaves) {
@@ -691,3 +691,6 @@ func TestSheetRefuses(t *testing.T) {
 		t.Error("that an equaliser is of no use is not said")
 	}
 }
+
+// comparison is the answer of compare.
+type comparison struct{ bench.Comparison }

@@ -8,13 +8,14 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"cushwright/cmd/internal/bench"
 	"cushwright/dsp"
 	"cushwright/dsp/fit"
 )
 
 // sliderFlags are the wishes that positions of sliders are found by.
 type sliderFlags struct {
-	goal
+	bench.Goal
 	count        int
 	freqHz       []float64
 	q, width     float64
@@ -33,7 +34,7 @@ overlap, so reading the wanted level off at each slider's frequency (the naive r
 
 ` + caution,
 		RunE: func(c *cobra.Command, args []string) error { return a.sliders(c, args[0], w) }}
-	w.goal.flags(c)
+	goalFlags(c, &w.Goal)
 	f := c.Flags()
 	f.IntVar(&w.count, "count", 10, "how many sliders: 5 (two octaves apart), 10 (octaves) or 31 (third-octaves)")
 	f.Float64SliceVar(&w.freqHz, "freq", nil, "the sliders' frequencies in Hz, ascending, parted by commas, in place of --count")
@@ -118,7 +119,7 @@ type sliderAnswer struct {
 
 func (a *app) sliders(c *cobra.Command, name string, w sliderFlags) error {
 	fail := func(err error) error { return fmt.Errorf("cushwright: sliders for %q: %w", name, err) }
-	if w.wanted != "" && !c.Flags().Changed("level") {
+	if w.Wanted != "" && !c.Flags().Changed("level") {
 		w.level = "free" // a wanted response has no level of its own
 	}
 	spec, err := w.spec()
@@ -129,7 +130,7 @@ func (a *app) sliders(c *cobra.Command, name string, w sliderFlags) error {
 	if err != nil {
 		return err
 	}
-	diffs, _, _, notes, err := w.differences(snap, name)
+	diffs, _, _, notes, err := w.Differences(snap, name)
 	if err != nil {
 		return err
 	}
@@ -138,13 +139,13 @@ func (a *app) sliders(c *cobra.Command, name string, w sliderFlags) error {
 		return fail(err)
 	}
 	if !spec.FreeLevel {
-		for _, e := range ears {
+		for _, e := range bench.Ears {
 			if d, ok := diffs[e]; ok && (math.Abs(d.Level.Value) > 6) {
 				notes = append(notes, fmt.Sprintf("%s ear: the levels differ by %+.1f dB; if the rig's gain was changed between the cushions, give --level free", e, d.Level.Value))
 			}
 		}
 	}
-	out := sliderAnswer{Cushion: name, Reference: w.name(), StepDB: spec.StepDB}
+	out := sliderAnswer{Cushion: name, Reference: w.Name(), StepDB: spec.StepDB}
 	start := time.Now()
 	for _, g := range goals {
 		row, peakDB, err := setSliders(g, spec)

@@ -228,28 +228,53 @@ func (g *Guard) chunk(buf []float64) {
 	}
 	g.interp.Peaks(g.peaks[0][:], g.hist[0], n)
 	g.interp.Peaks(g.peaks[1][:], g.hist[1], n)
-	// The interval's first sample is Ahead behind the newest one.
-	const first = old - truepeak.Ahead
-	l, r = g.hist[0][first:first+n], g.hist[1][first:first+n]
-	pl, pr := g.peaks[0][:n], g.peaks[1][:n]
-	if g.n == 0 && g.idle >= g.settle && g.overFor == 0 && g.lastPeak <= g.ceiling {
-		// Most often nothing reaches the ceiling. Floats that are not negative order like integers.
-		const sign = 1 << 31
-		bits, sampleBits := uint32(0), uint32(0)
-		for i, v := range pl {
-			bits = max(bits, math.Float32bits(v), math.Float32bits(pr[i]))
-			sampleBits = max(sampleBits, math.Float32bits(l[i])&^sign, math.Float32bits(r[i])&^sign)
-		}
-		between, sample := math.Float32frombits(bits), math.Float32frombits(sampleBits)
-		if float64(max(between*marginRatio, sample*(1+0x1p-22))) <= g.ceiling {
-			g.truePeak = max(g.truePeak, float64(max(between, sample)))
-			g.lastPeak = float64(max(bigger(l[n-1], r[n-1])*(1+0x1p-22), bigger(pl[n-1], pr[n-1])*marginRatio))
-			g.keep(n, peak)
-			g.pass(buf)
-			return
-		}
+	if g.passes(n, peak) {
+		g.pass(buf)
+		return
 	}
-	largest, largestNeed := 0.0, 0.0
+	largestNeed := g.needs(n)
+	g.keep(n, peak)
+	if max(largestNeed, g.lastPeak) <= g.ceiling && g.n == 0 && g.idle >= g.settle {
+		g.lastPeak = g.need[n-1]
+		g.pass(buf)
+		return
+	}
+	g.limit(buf)
+}
+
+// interval is what the interpolated peaks belong to: the first of its samples is Ahead behind the newest one.
+func (g *Guard) interval(n int) (l, r, pl, pr []float32) {
+	const first = truepeak.Taps - 1 - truepeak.Ahead
+	return g.hist[0][first : first+n], g.hist[1][first : first+n], g.peaks[0][:n], g.peaks[1][:n]
+}
+
+// passes reports whether the chunk can pass as it is, which is most often so, and takes note of its peaks where it is.
+func (g *Guard) passes(n int, peak float64) bool {
+	if g.n != 0 || g.idle < g.settle || g.overFor != 0 || g.lastPeak > g.ceiling {
+		return false
+	}
+	l, r, pl, pr := g.interval(n)
+	// Floats that are not negative order like integers.
+	const sign = 1 << 31
+	bits, sampleBits := uint32(0), uint32(0)
+	for i, v := range pl {
+		bits = max(bits, math.Float32bits(v), math.Float32bits(pr[i]))
+		sampleBits = max(sampleBits, math.Float32bits(l[i])&^sign, math.Float32bits(r[i])&^sign)
+	}
+	between, sample := math.Float32frombits(bits), math.Float32frombits(sampleBits)
+	if float64(max(between*marginRatio, sample*(1+0x1p-22))) > g.ceiling {
+		return false
+	}
+	g.truePeak = max(g.truePeak, float64(max(between, sample)))
+	g.lastPeak = float64(max(bigger(l[n-1], r[n-1])*(1+0x1p-22), bigger(pl[n-1], pr[n-1])*marginRatio))
+	g.keep(n, peak)
+	return true
+}
+
+// needs fills g.need with the level that each frame must be held down from, returns the largest of them, and counts overs.
+func (g *Guard) needs(n int) (largestNeed float64) {
+	l, r, pl, pr := g.interval(n)
+	largest := 0.0
 	need := g.need[:n]
 	for i := range l {
 		sample := bigger(l[i], r[i])
@@ -278,13 +303,7 @@ func (g *Guard) chunk(buf []float64) {
 			}
 		}
 	}
-	g.keep(n, peak)
-	if max(largestNeed, g.lastPeak) <= g.ceiling && g.n == 0 && g.idle >= g.settle {
-		g.lastPeak = g.need[n-1]
-		g.pass(buf)
-		return
-	}
-	g.limit(buf)
+	return largestNeed
 }
 
 // keep moves the newest Taps−1 samples to the front of the history.

@@ -187,10 +187,10 @@ func T95(nu float64) float64 {
 func Together(p []float64) float64 {
 	sum, n := 0.0, 0.0
 	for _, x := range p {
-		if math.IsNaN(x) {
+		if math.IsNaN(x) || x >= 1 {
 			continue
 		}
-		x = min(max(x, 1e-300), 1-1e-12)
+		x = max(x, 1e-300)
 		if x < 1e-8 { // tan loses its digits there, and is 1/(πp) to twelve of them
 			sum += 1 / (math.Pi * x)
 		} else {

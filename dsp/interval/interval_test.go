@@ -120,5 +120,6 @@ func TestTogether(t *testing.T) {
 	near(t, "a tiny one", Together([]float64{1e-20, 0.5}), 2e-20, 1e-25)
 	near(t, "none", Together(nil), 1, 0)
 	near(t, "nothing said", Together([]float64{1, 1}), 1, 1e-9)
+	near(t, "one not known beside one that is", Together([]float64{1, 0.01}), 0.01, 1e-12)
 	near(t, "not a number", Together([]float64{math.NaN(), 0.2}), 0.2, 1e-12)
 }

@@ -330,10 +330,20 @@ func wrap(s text.Style, txt string, width vg.Length) (lines []string) {
 }
 
 func (p *Plot) draw(c draw.Canvas, l *layout) {
-	a := l.area
 	c.FillPolygon(l.ink.ground, []vg.Point{{}, {X: l.width}, {X: l.width, Y: l.height}, {Y: l.height}})
-	rule := func(w vg.Length, col color.Color) draw.LineStyle { return draw.LineStyle{Color: col, Width: w} }
+	l.frequencyGrid(c)
+	l.levelGrid(c)
+	l.frame(c, p.Title)
+	inside := draw.Canvas{Canvas: c.Canvas, Rectangle: l.area}
+	p.bands(inside, l)
+	l.names(c, p.curves(inside, l))
+}
 
+func rule(w vg.Length, col color.Color) draw.LineStyle { return draw.LineStyle{Color: col, Width: w} }
+
+// frequencyGrid draws a line at each digit of each decade, and labels 1, 2 and 5.
+func (l *layout) frequencyGrid(c draw.Canvas) {
+	a := l.area
 	small := l.text(9)
 	small.XAlign, small.YAlign = text.XCenter, text.YTop
 	for d := 10.0; d < maxFreqHz; d *= 10 {
@@ -356,6 +366,11 @@ func (p *Plot) draw(c draw.Canvas, l *layout) {
 			}
 		}
 	}
+}
+
+// levelGrid draws a line every few dB, and labels some.
+func (l *layout) levelGrid(c draw.Canvas) {
+	a := l.area
 	step, labelled := 5.0, 5.0
 	if l.perDB*5 < 30 {
 		labelled = 10
@@ -378,27 +393,36 @@ func (p *Plot) draw(c draw.Canvas, l *layout) {
 			c.FillText(side, vg.Point{X: a.Min.X - 6, Y: l.y(v) + 1}, strings.Replace(strconv.FormatFloat(v+0, 'g', -1, 64), "-", "−", 1))
 		}
 	}
+}
+
+// frame draws the box, the axes' names, the title and the note.
+func (l *layout) frame(c draw.Canvas, heading string) {
+	a := l.area
 	box := []vg.Point{a.Min, {X: a.Max.X, Y: a.Min.Y}, a.Max, {X: a.Min.X, Y: a.Max.Y}, a.Min}
 	c.StrokeLines(rule(0.8, l.ink.axis), box)
 
+	small := l.text(9)
+	small.XAlign, small.YAlign = text.XCenter, text.YTop
 	small.Color = l.ink.axis
 	c.FillText(small, vg.Point{X: (a.Min.X + a.Max.X) / 2, Y: a.Min.Y - 18}, "Frequency, Hz")
 	up := l.text(9)
 	up.Color, up.Rotation, up.XAlign, up.YAlign = l.ink.axis, math.Pi/2, text.XCenter, text.YTop
 	c.FillText(up, vg.Point{X: 8, Y: (a.Min.Y + a.Max.Y) / 2}, "Level, dB")
-	if p.Title != "" {
+	if heading != "" {
 		title := l.text(12)
 		title.YAlign = text.YBottom
-		c.FillText(title, vg.Point{X: a.Min.X, Y: a.Max.Y + 10}, clean(p.Title))
+		c.FillText(title, vg.Point{X: a.Min.X, Y: a.Max.Y + 10}, clean(heading))
 	}
 	note := l.text(8.5)
 	note.Color, note.YAlign = l.ink.axis, text.YTop
 	for i, s := range l.note {
 		c.FillText(note, vg.Point{X: a.Min.X, Y: 6 + 12*vg.Length(len(l.note)-i)}, s)
 	}
+}
 
-	inside := draw.Canvas{Canvas: c.Canvas, Rectangle: a}
-	for i, line := range p.Lines { // all bands below all lines
+// bands shades what lies between the lines' lower and upper values, below all lines.
+func (p *Plot) bands(inside draw.Canvas, l *layout) {
+	for i, line := range p.Lines {
 		shade := l.ink.lines[i%len(l.ink.lines)]
 		shade.A = 46
 		for _, r := range runs(line.FreqHz, line.LowDB, line.HighDB) {
@@ -414,10 +438,17 @@ func (p *Plot) draw(c draw.Canvas, l *layout) {
 			}
 		}
 	}
-	type end struct {
-		line     int
-		from, at vg.Point
-	}
+}
+
+// end is where a line ends and where its name stands beside it.
+type end struct {
+	line     int
+	from, at vg.Point
+}
+
+// curves draws the lines and returns their ends.
+func (p *Plot) curves(inside draw.Canvas, l *layout) []end {
+	a := l.area
 	var ends []end
 	for i, line := range p.Lines {
 		style := l.style(i)
@@ -434,8 +465,12 @@ func (p *Plot) draw(c draw.Canvas, l *layout) {
 		}
 		ends = append(ends, end{line: i, from: last, at: last})
 	}
+	return ends
+}
 
-	// Labels beside the lines' ends, moved apart where they would cover each other.
+// names writes the lines' names beside their ends, moved apart where they would cover each other.
+func (l *layout) names(c draw.Canvas, ends []end) {
+	a := l.area
 	slices.SortStableFunc(ends, func(a, b end) int { return cmp.Compare(b.from.Y, a.from.Y) })
 	ceiling, floor := a.Max.Y+6, min(a.Min.Y, a.Max.Y-labelPitch*vg.Length(len(ends)-1))
 	for i := range ends {

@@ -105,11 +105,18 @@ func clippedFrames(x []float64, flatFrom int) int {
 
 // interruption looks for sound that stopped or samples that are missing.
 func (c *core) interruption(r *Response, y, h []float64, at, start, end int) *Finding {
-	rate := c.spec.RateHz
-	freqAt := func(frame int) float64 {
-		return c.spec.StartHz * math.Exp(float64(frame-start)/rate/c.spec.GrowthSeconds())
+	if f := c.gap(y, start, end); f != nil {
+		return f
 	}
-	// A stretch of exact silence.
+	if f := c.soundStops(r); f != nil {
+		return f
+	}
+	return c.slip(r, h, at)
+}
+
+// gap looks for a stretch of exact silence.
+func (c *core) gap(y []float64, start, end int) *Finding {
+	rate := c.spec.RateHz
 	run := 0
 	for i := start; i < end; i++ {
 		if math.Abs(y[i]) > 1e-12 {
@@ -118,13 +125,17 @@ func (c *core) interruption(r *Response, y, h []float64, at, start, end int) *Fi
 		}
 		run++
 		if float64(run) > 0.005*rate && i-run > start+int(0.02*rate) {
-			f := freqAt(i - run + 1)
+			f := c.spec.StartHz * math.Exp(float64(i-run+1-start)/rate/c.spec.GrowthSeconds())
 			return &Finding{Kind: Interrupted, Refuse: true, FreqHz: f, Text: fmt.Sprintf(
 				"the recording was interrupted: there is a gap %.2f s into the sweep, at about %s", float64(i-run-start)/rate, plainHz(f))}
 		}
 	}
-	// From some frequency on nothing more than noise, for two octaves and more, although what went before was clear. Where
-	// the response only sinks into the noise, the last octave above it is not clear.
+	return nil
+}
+
+// soundStops finds nothing more than noise from some frequency on, for two octaves and more, although what went before was
+// clear. Where the response only sinks into the noise, the last octave above it is not clear.
+func (c *core) soundStops(r *Response) *Finding {
 	last, top := -1, -1
 	for i, f := range r.FreqHz {
 		if !math.IsNaN(r.LevelDB[i]) {
@@ -142,8 +153,31 @@ func (c *core) interruption(r *Response, y, h []float64, at, start, end int) *Fi
 				"the sweep was interrupted: the sound stops at about %s", plainHz(f))}
 		}
 	}
-	// Samples missing or repeated: from there on everything comes earlier or later. The delays of the octaves tell.
-	var f, d []float64
+	return nil
+}
+
+// slip finds samples missing or repeated: from there on everything comes earlier or later, which the delays of the octaves tell.
+func (c *core) slip(r *Response, h []float64, at int) *Finding {
+	rate := c.spec.RateHz
+	f, d := c.octaveDelays(r, h, at)
+	for i := 1; i < len(f); i++ {
+		// The path's own delay differs between octaves by a good part of a period.
+		if jump := d[i] - d[i-1]; math.Abs(jump) > 0.001+1.5/f[i-1] {
+			what := "missing"
+			if jump > 0 {
+				what = "too many"
+			}
+			at := math.Sqrt(f[i] * f[i-1])
+			return &Finding{Kind: Interrupted, Refuse: true, FreqHz: at, Amount: jump * rate, Text: fmt.Sprintf(
+				"the sound was interrupted: about %.0f ms of samples are %s from about %s on", math.Abs(jump)*1000, what, plainHz(at))}
+		}
+	}
+	return nil
+}
+
+// octaveDelays returns the delay in seconds at which each clear octave arrives, by the peak of its envelope.
+func (c *core) octaveDelays(r *Response, h []float64, at int) (midHz, delay []float64) {
+	rate := c.spec.RateHz
 	span := int(0.45 * c.spec.HarmonicLeadSeconds(2) * rate)
 	cut := win{pre: span, flat: span / 2, fade: span / 2}.cut(h, at)
 	n := fastLen(2 * len(cut))
@@ -172,21 +206,9 @@ func (c *core) interruption(r *Response, y, h []float64, at, start, end int) *Fi
 				best, lag = v, i-span
 			}
 		}
-		f, d = append(f, mid), append(d, float64(lag)/rate)
+		midHz, delay = append(midHz, mid), append(delay, float64(lag)/rate)
 	}
-	for i := 1; i < len(f); i++ {
-		// The path's own delay differs between octaves by a good part of a period.
-		if jump := d[i] - d[i-1]; math.Abs(jump) > 0.001+1.5/f[i-1] {
-			what := "missing"
-			if jump > 0 {
-				what = "too many"
-			}
-			at := math.Sqrt(f[i] * f[i-1])
-			return &Finding{Kind: Interrupted, Refuse: true, FreqHz: at, Amount: jump * rate, Text: fmt.Sprintf(
-				"the sound was interrupted: about %.0f ms of samples are %s from about %s on", math.Abs(jump)*1000, what, plainHz(at))}
-		}
-	}
-	return nil
+	return midHz, delay
 }
 
 // Limits of the search for bursts; common practice, no source. A block is suspicious when it holds ten times the usual

@@ -91,39 +91,54 @@ func Prove(freqHz []float64, reference, before, after [][]float64) (*Proof, erro
 	enough := true
 	var missed []string
 	for o, mid := range octaveMidHz {
-		r, a := octave(ref, o), octave(aft, o)
-		x := OctaveResidual{MidHz: mid, BeforeDB: math.NaN(), BeforeHalfDB: math.NaN()}
-		left := between(a, r)
-		x.AfterDB, x.AfterHalfDB = left.Value, left.Half95()
-		chances = append(chances, left.P())
-		_, sa := meanSD(a)
-		_, sr := meanSD(r)
-		x.ScatterDB = math.Sqrt((sa*sa*float64(len(a)-1) + sr*sr*float64(len(r)-1)) / float64(len(a)+len(r)-2))
+		x, left := residualOf(mid, octave(ref, o), octave(aft, o))
 		if bef != nil {
-			was := between(octave(bef, o), r)
+			was := between(octave(bef, o), octave(ref, o))
 			x.BeforeDB, x.BeforeHalfDB = was.Value, was.Half95()
 		}
-		if math.Abs(x.AfterDB) > max(ToleranceDB, left.HalfOf(len(octaveMidHz))) {
-			x.Missed = true
+		if x.Missed {
 			missed = append(missed, fmt.Sprintf("%+.1f dB about %s", x.AfterDB, plainHz(mid)))
 		}
-		p.Octaves = append(p.Octaves, x)
-		// Equal seats on either side, from the pooled scatter: does not hang on the luck of Welch's degrees of freedom.
-		if math.IsNaN(x.ScatterDB) {
-			continue
-		}
-		for n := 2; n <= 50; n++ {
-			if pooledHalf(n, n) <= max(enoughScatter, ToleranceDB/x.ScatterDB) {
-				p.SeatsWanted = max(p.SeatsWanted, n)
-				break
-			}
-		}
-		if pooledHalf(len(a), len(r)) > max(enoughScatter, ToleranceDB/x.ScatterDB) {
-			enough = false
-		}
+		chances, p.Octaves = append(chances, left.P()), append(p.Octaves, x)
+		wanted, narrow := x.narrows(len(octave(aft, o)), len(octave(ref, o)))
+		p.SeatsWanted, enough = max(p.SeatsWanted, wanted), enough && narrow
 	}
 	p.P = interval.Together(chances)
-	have := min(len(ref), len(aft))
+	p.decide(missed, enough, min(len(ref), len(aft)), bef != nil)
+	return p, nil
+}
+
+// residualOf is what is left in an octave, from one level a seat of the reference and of the corrected cushion.
+func residualOf(midHz float64, ref, after []float64) (OctaveResidual, interval.Estimate) {
+	x := OctaveResidual{MidHz: midHz, BeforeDB: math.NaN(), BeforeHalfDB: math.NaN()}
+	left := between(after, ref)
+	x.AfterDB, x.AfterHalfDB = left.Value, left.Half95()
+	_, sa := meanSD(after)
+	_, sr := meanSD(ref)
+	x.ScatterDB = math.Sqrt((sa*sa*float64(len(after)-1) + sr*sr*float64(len(ref)-1)) / float64(len(after)+len(ref)-2))
+	x.Missed = math.Abs(x.AfterDB) > max(ToleranceDB, left.HalfOf(len(octaveMidHz)))
+	return x, left
+}
+
+// narrows says how many seats on either side make the octave's interval narrow enough, and whether so many are. It rests on the
+// pooled scatter of equally many seats, which does not hang on the luck of Welch's degrees of freedom. An octave whose scatter is
+// not known asks for none.
+func (x OctaveResidual) narrows(after, ref int) (wanted int, narrow bool) {
+	if math.IsNaN(x.ScatterDB) {
+		return 0, true
+	}
+	limit := max(enoughScatter, ToleranceDB/x.ScatterDB)
+	for n := 2; n <= 50; n++ {
+		if pooledHalf(n, n) <= limit {
+			wanted = n
+			break
+		}
+	}
+	return wanted, pooledHalf(after, ref) <= limit
+}
+
+// decide gives the outcome; have is the smaller number of seats.
+func (p *Proof) decide(missed []string, enough bool, have int, before bool) {
 	switch {
 	case len(missed) > 0:
 		p.Outcome = Missed
@@ -136,18 +151,17 @@ func Prove(freqHz []float64, reference, before, after [][]float64) (*Proof, erro
 		p.Outcome, p.SeatsWanted = NotProven, max(p.SeatsWanted, 2*have)
 		p.Text = fmt.Sprintf("not proven: %.1f dB RMS are left, scatter alone stays below %.1f; no octave stands out, more seats (%d) would tell",
 			p.AfterRMSDB, p.Band95DB, p.SeatsWanted)
-	case bef != nil && !(p.AfterRMSDB < p.BeforeRMSDB):
+	case before && !(p.AfterRMSDB < p.BeforeRMSDB):
 		p.Outcome, p.SeatsWanted = NotProven, max(p.SeatsWanted, 2*have)
 		p.Text = fmt.Sprintf("not proven: the difference was %.1f dB RMS without the correction and is %.1f with it",
 			p.BeforeRMSDB, p.AfterRMSDB)
 	default:
 		p.Outcome = Proven
 		p.Text = fmt.Sprintf("proven: %.1f dB RMS are left, no more than the scatter of the seats gives (%.1f)", p.AfterRMSDB, p.Band95DB)
-		if bef != nil {
+		if before {
 			p.Text += fmt.Sprintf("; it was %.1f without the correction", p.BeforeRMSDB)
 		}
 	}
-	return p, nil
 }
 
 func group(freqHz []float64, seats [][]float64, what string) ([][]float64, error) {

@@ -74,9 +74,7 @@ func decodeWAV(r io.ReadSeeker, fileSize int64) (*Sound, error) {
 	if string(head[8:]) != "WAVE" {
 		return nil, fmt.Errorf("a RIFF file of kind %q, allowed: %s", head[8:], allowedFormats)
 	}
-	is64 := string(head[:4]) == "RF64"
-	data64 := int64(-1)
-	var format *wavFormat
+	w := wavChunks{r: r, is64: string(head[:4]) == "RF64", noSize: binary.LittleEndian.Uint32(head[4:]) == 0, data64: -1}
 	pos := int64(12)
 	for range maxChunks {
 		var h [8]byte
@@ -84,77 +82,98 @@ func decodeWAV(r io.ReadSeeker, fileSize int64) (*Sound, error) {
 			if n > 0 && err != io.ErrUnexpectedEOF {
 				return nil, err
 			}
-			if format == nil {
+			if w.format == nil {
 				return nil, errors.New("it has no format chunk before its end")
 			}
 			return nil, errors.New("it has no data chunk")
 		}
 		pos += 8
 		id, size := string(h[:4]), int64(binary.LittleEndian.Uint32(h[4:]))
+		var err error
 		switch id {
 		case "data":
-			if format == nil {
-				return nil, errors.New("its data chunk comes before its format chunk")
-			}
-			rest := fileSize - pos
-			switch {
-			case is64 && size == math.MaxUint32:
-				if data64 < 0 {
-					return nil, errors.New("an RF64 file without its 64-bit sizes (ds64 chunk)")
-				}
-				size = data64
-			case size >= math.MaxInt32-1<<16 && size > rest || size == 0 && rest > 0 && binary.LittleEndian.Uint32(head[4:]) == 0:
-				// A program that wrote to a pipe could not know the size and left the largest one, or none.
-				size = rest - rest%int64(format.frameBytes)
-			}
-			if size > rest {
-				return nil, fmt.Errorf("cut short: its header promises %d bytes of sound, %d are there", size, max(rest, 0))
-			}
-			if size%int64(format.frameBytes) != 0 {
-				return nil, fmt.Errorf("%d bytes of sound are no whole number of frames of %d bytes", size, format.frameBytes)
-			}
-			return readSamples(r, *format, size)
+			return w.sound(size, fileSize-pos)
 		case "fmt ", "ds64":
-			const most = 1 << 12 // real ones have 16 to 40 bytes (28 and a table in ds64)
-			if size > most {
-				return nil, fmt.Errorf("its %q chunk has %d bytes, allowed: up to %d", id, size, most)
-			}
-			b := make([]byte, size)
-			if _, err := io.ReadFull(r, b); err != nil {
-				return nil, cut(err)
-			}
-			if id == "fmt " {
-				if format != nil {
-					return nil, errors.New("it has two format chunks")
-				}
-				f, err := parseFormat(b)
-				if err != nil {
-					return nil, err
-				}
-				format = &f
-			} else if is64 {
-				if len(b) < 16 {
-					return nil, fmt.Errorf("its ds64 chunk has %d bytes, allowed: 28 or more", len(b))
-				}
-				n := binary.LittleEndian.Uint64(b[8:])
-				if n > math.MaxInt64/2 {
-					return nil, fmt.Errorf("cut short: its header promises %d bytes of sound", n)
-				}
-				data64 = int64(n)
-			}
-			if size&1 == 1 {
-				if _, err := r.Seek(1, io.SeekCurrent); err != nil {
-					return nil, err
-				}
-			}
+			err = w.describe(id, size)
 		default:
-			if _, err := r.Seek(size+size&1, io.SeekCurrent); err != nil { // chunks are padded to even length
-				return nil, err
-			}
+			_, err = r.Seek(size+size&1, io.SeekCurrent) // chunks are padded to even length
+		}
+		if err != nil {
+			return nil, err
 		}
 		pos += size + size&1
 	}
 	return nil, fmt.Errorf("more than %d chunks before its sound", maxChunks)
+}
+
+// wavChunks reads the chunks of a WAV file, and is what those before the sound have said.
+type wavChunks struct {
+	r      io.ReadSeeker
+	is64   bool  // RF64: sizes of 64 bits stand in a chunk of their own
+	noSize bool  // the file's header leaves its size out
+	data64 int64 // size of the sound in such a file; −1: not said
+	format *wavFormat
+}
+
+// describe reads a chunk that describes the sound.
+func (w *wavChunks) describe(id string, size int64) error {
+	const most = 1 << 12 // real ones have 16 to 40 bytes (28 and a table in ds64)
+	if size > most {
+		return fmt.Errorf("its %q chunk has %d bytes, allowed: up to %d", id, size, most)
+	}
+	b := make([]byte, size)
+	if _, err := io.ReadFull(w.r, b); err != nil {
+		return cut(err)
+	}
+	if id == "fmt " {
+		if w.format != nil {
+			return errors.New("it has two format chunks")
+		}
+		f, err := parseFormat(b)
+		if err != nil {
+			return err
+		}
+		w.format = &f
+	} else if w.is64 {
+		if len(b) < 16 {
+			return fmt.Errorf("its ds64 chunk has %d bytes, allowed: 28 or more", len(b))
+		}
+		n := binary.LittleEndian.Uint64(b[8:])
+		if n > math.MaxInt64/2 {
+			return fmt.Errorf("cut short: its header promises %d bytes of sound", n)
+		}
+		w.data64 = int64(n)
+	}
+	if size&1 == 1 {
+		_, err := w.r.Seek(1, io.SeekCurrent)
+		return err
+	}
+	return nil
+}
+
+// sound reads the data chunk, whose header promises size bytes where rest are left of the file.
+func (w *wavChunks) sound(size, rest int64) (*Sound, error) {
+	if w.format == nil {
+		return nil, errors.New("its data chunk comes before its format chunk")
+	}
+	frame := int64(w.format.frameBytes)
+	switch {
+	case w.is64 && size == math.MaxUint32:
+		if w.data64 < 0 {
+			return nil, errors.New("an RF64 file without its 64-bit sizes (ds64 chunk)")
+		}
+		size = w.data64
+	case size >= math.MaxInt32-1<<16 && size > rest || size == 0 && rest > 0 && w.noSize:
+		// A program that wrote to a pipe could not know the size and left the largest one, or none.
+		size = rest - rest%frame
+	}
+	if size > rest {
+		return nil, fmt.Errorf("cut short: its header promises %d bytes of sound, %d are there", size, max(rest, 0))
+	}
+	if size%frame != 0 {
+		return nil, fmt.Errorf("%d bytes of sound are no whole number of frames of %d bytes", size, frame)
+	}
+	return readSamples(w.r, *w.format, size)
 }
 
 func cut(err error) error {

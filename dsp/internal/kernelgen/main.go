@@ -83,144 +83,174 @@ func chain(groups int) {
 	name := fmt.Sprintf("passAVX2x%d", 2*groups)
 	TEXT(name, NOSPLIT, "func(buf *float64, frames int, p *float64)")
 	Doc(name + " runs a pass in place, see pass.")
-	in := Load(Param("buf"), GP64())
-	n := Load(Param("frames"), GP64())
-	p := Load(Param("p"), GP64())
-	out, m, count := GP64(), GP64(), GP64()
+	k := halves{groups: groups, in: Load(Param("buf"), GP64()), n: Load(Param("frames"), GP64()), p: Load(Param("p"), GP64()),
+		out: GP64(), m: GP64(), count: GP64()}
 
-	mem := func(l lanes, off int) Mem {
-		if l == upper {
-			off += 16
-		}
-		return Mem{Base: p, Disp: headBytes + off}
-	}
-	coef := func(l lanes, g, k int) Mem { return mem(l, 128*g+32*k) } // na1, na2, c1, c2
-	state := func(l lanes, g, k int) Mem { return mem(l, 128*groups+64*g+32*k) }
-	s1 := func(l lanes, g int) Op { return l.reg(2 * g) }
-	s2 := func(l lanes, g int) Op { return l.reg(2*g + 1) }
-	const x0, x1, y, c1, c2, t = 10, 11, 12, 13, 14, 15
-	load := func(l lanes) {
-		for g := range groups {
-			VMOVUPD(state(l, g, 0), s1(l, g))
-			VMOVUPD(state(l, g, 1), s2(l, g))
-		}
-	}
-	save := func(l lanes) {
-		for g := range groups {
-			VMOVUPD(s1(l, g), state(l, g, 0))
-			VMOVUPD(s2(l, g), state(l, g, 1))
-		}
-	}
-	// one takes the frame in x0 through all groups. The states end up in exchanged registers, hence the moves.
-	one := func(l lanes) (result int) {
-		x, y := x0, y
-		for g := range groups {
-			a, b, t := s1(l, g), s2(l, g), l.reg(c1)
-			VADDPD(a, l.reg(x), l.reg(y))
-			VFMADD231PD(coef(l, g, 2), l.reg(x), b)
-			VMULPD(coef(l, g, 3), l.reg(x), t)
-			VFMADD231PD(coef(l, g, 1), a, t)
-			VFMADD132PD(coef(l, g, 0), b, a)
-			VMOVAPD(t, b)
-			x, y = y, x
-		}
-		return x
-	}
-	// two takes the frames in x0 and x1 through all groups.
-	two := func() (first, second int) {
-		l, xa, xb, y := both, x0, x1, y
-		for g := range groups {
-			a, b, c, d, t := s1(l, g), s2(l, g), l.reg(c1), l.reg(c2), l.reg(t)
-			VMOVUPD(coef(l, g, 2), c)
-			VMOVUPD(coef(l, g, 3), d)
-			VADDPD(a, l.reg(xa), l.reg(y))
-			VFMADD231PD(c, l.reg(xa), b)
-			VMULPD(d, l.reg(xa), t)
-			VFMADD231PD(coef(l, g, 0), a, b) // s1 between the frames
-			VFMADD231PD(coef(l, g, 1), a, t) // s2
-			VADDPD(b, l.reg(xb), l.reg(xa))
-			VFMADD231PD(c, l.reg(xb), t)
-			VMULPD(d, l.reg(xb), a)
-			VFMADD231PD(coef(l, g, 1), b, a)
-			VFMADD132PD(coef(l, g, 0), t, b)
-			VMOVAPD(b, t)
-			VMOVAPD(a, b)
-			VMOVAPD(t, a)
-			xa, xb, y = y, xa, xb
-		}
-		return xa, xb
-	}
-	gain := Mem{Base: p}
-	take := func(x int, disp int) {
-		VMOVUPD(Mem{Base: in, Disp: disp}, ys[x].AsX())
-		VINSERTF128(Imm(1), Mem{Base: out, Disp: disp}, ys[x], ys[x])
-	}
-	hand := func(x int, disp int) { VMOVUPD(ys[x].AsX(), Mem{Base: in, Disp: disp}) }
-
-	MOVQ(in, out)
-	MOVQ(n, m)
-	CMPQ(m, Imm(ahead))
+	MOVQ(k.in, k.out)
+	MOVQ(k.n, k.m)
+	CMPQ(k.m, Imm(ahead))
 	JLE(LabelRef("short"))
-	MOVQ(I32(ahead), m)
+	MOVQ(I32(ahead), k.m)
 	Label("short")
-	SUBQ(m, n) // frames for both halves
+	SUBQ(k.m, k.n) // frames for both halves
 
-	Comment("the lower halves alone")
-	load(lower)
-	MOVQ(m, count)
-	Label("lower")
-	VMOVUPD(Mem{Base: in}, ys[x0].AsX())
-	VMOVUPD(ys[one(lower)].AsX(), Mem{Base: in})
-	ADDQ(Imm(16), in)
-	DECQ(count)
-	JNZ(LabelRef("lower"))
-	save(lower)
-
-	Comment("both, two frames a turn")
-	MOVQ(n, count)
-	SHRQ(Imm(1), count)
-	JZ(LabelRef("odd"))
-	load(both)
-	Label("both")
-	take(x0, 0)
-	take(x1, 16)
-	a, b := two()
-	hand(a, 0)
-	hand(b, 16)
-	VPERM2F128(Imm(0x31), ys[b], ys[a], ys[t])
-	VMULPD(gain, ys[t], ys[t])
-	VMOVUPD(ys[t], Mem{Base: out})
-	ADDQ(Imm(32), in)
-	ADDQ(Imm(32), out)
-	DECQ(count)
-	JNZ(LabelRef("both"))
-	save(both)
-	Label("odd")
-	TESTQ(I32(1), n)
-	JZ(LabelRef("even"))
-	load(both)
-	take(x0, 0)
-	a = one(both)
-	hand(a, 0)
-	VMULPD(gain, ys[a], ys[a])
-	VEXTRACTF128(Imm(1), ys[a], Mem{Base: out})
-	ADDQ(Imm(16), out)
-	save(both)
-	Label("even")
-
-	Comment("the upper halves alone")
-	load(upper)
-	Label("upper")
-	VMOVUPD(Mem{Base: out}, ys[x0].AsX())
-	a = one(upper)
-	VMULPD(gain, ys[a].AsX(), ys[a].AsX())
-	VMOVUPD(ys[a].AsX(), Mem{Base: out})
-	ADDQ(Imm(16), out)
-	DECQ(m)
-	JNZ(LabelRef("upper"))
-	save(upper)
+	k.lowerAlone()
+	k.bothHalves()
+	k.upperAlone()
 	VZEROUPPER()
 	RET()
+}
+
+// The registers of halves beside the states: x0 and x1 take a frame each, y, c1, c2 and t are scratch.
+const x0, x1, y, c1, c2, t = 10, 11, 12, 13, 14, 15
+
+// halves is the AVX2 kernel: the groups of sections stacked in two halves of a register, the upper half some frames behind.
+type halves struct {
+	groups        int
+	in, n, p      Register // buffer, frames left, parameters
+	out, m, count Register // buffer of the upper half, frames ahead, loop counter
+}
+
+func (k halves) mem(l lanes, off int) Mem {
+	if l == upper {
+		off += 16
+	}
+	return Mem{Base: k.p, Disp: headBytes + off}
+}
+
+// coef is one of na1, na2, c1, c2 of a group.
+func (k halves) coef(l lanes, g, i int) Mem { return k.mem(l, 128*g+32*i) }
+
+func (k halves) state(l lanes, g, i int) Mem { return k.mem(l, 128*k.groups+64*g+32*i) }
+
+func s1(l lanes, g int) Op { return l.reg(2 * g) }
+func s2(l lanes, g int) Op { return l.reg(2*g + 1) }
+
+func (k halves) load(l lanes) {
+	for g := range k.groups {
+		VMOVUPD(k.state(l, g, 0), s1(l, g))
+		VMOVUPD(k.state(l, g, 1), s2(l, g))
+	}
+}
+
+func (k halves) save(l lanes) {
+	for g := range k.groups {
+		VMOVUPD(s1(l, g), k.state(l, g, 0))
+		VMOVUPD(s2(l, g), k.state(l, g, 1))
+	}
+}
+
+// one takes the frame in x0 through all groups. The states end up in exchanged registers, hence the moves.
+func (k halves) one(l lanes) (result int) {
+	x, y := x0, y
+	for g := range k.groups {
+		a, b, t := s1(l, g), s2(l, g), l.reg(c1)
+		VADDPD(a, l.reg(x), l.reg(y))
+		VFMADD231PD(k.coef(l, g, 2), l.reg(x), b)
+		VMULPD(k.coef(l, g, 3), l.reg(x), t)
+		VFMADD231PD(k.coef(l, g, 1), a, t)
+		VFMADD132PD(k.coef(l, g, 0), b, a)
+		VMOVAPD(t, b)
+		x, y = y, x
+	}
+	return x
+}
+
+// two takes the frames in x0 and x1 through all groups.
+func (k halves) two() (first, second int) {
+	l, xa, xb, y := both, x0, x1, y
+	for g := range k.groups {
+		a, b, c, d, t := s1(l, g), s2(l, g), l.reg(c1), l.reg(c2), l.reg(t)
+		VMOVUPD(k.coef(l, g, 2), c)
+		VMOVUPD(k.coef(l, g, 3), d)
+		VADDPD(a, l.reg(xa), l.reg(y))
+		VFMADD231PD(c, l.reg(xa), b)
+		VMULPD(d, l.reg(xa), t)
+		VFMADD231PD(k.coef(l, g, 0), a, b) // s1 between the frames
+		VFMADD231PD(k.coef(l, g, 1), a, t) // s2
+		VADDPD(b, l.reg(xb), l.reg(xa))
+		VFMADD231PD(c, l.reg(xb), t)
+		VMULPD(d, l.reg(xb), a)
+		VFMADD231PD(k.coef(l, g, 1), b, a)
+		VFMADD132PD(k.coef(l, g, 0), t, b)
+		VMOVAPD(b, t)
+		VMOVAPD(a, b)
+		VMOVAPD(t, a)
+		xa, xb, y = y, xa, xb
+	}
+	return xa, xb
+}
+
+// take reads a frame for the lower half, and the upper half's beside it.
+func (k halves) take(x int, disp int) {
+	VMOVUPD(Mem{Base: k.in, Disp: disp}, ys[x].AsX())
+	VINSERTF128(Imm(1), Mem{Base: k.out, Disp: disp}, ys[x], ys[x])
+}
+
+// hand writes the lower half's frame for the upper half.
+func (k halves) hand(x int, disp int) { VMOVUPD(ys[x].AsX(), Mem{Base: k.in, Disp: disp}) }
+
+func (k halves) lowerAlone() {
+	Comment("the lower halves alone")
+	k.load(lower)
+	MOVQ(k.m, k.count)
+	Label("lower")
+	VMOVUPD(Mem{Base: k.in}, ys[x0].AsX())
+	VMOVUPD(ys[k.one(lower)].AsX(), Mem{Base: k.in})
+	ADDQ(Imm(16), k.in)
+	DECQ(k.count)
+	JNZ(LabelRef("lower"))
+	k.save(lower)
+}
+
+func (k halves) bothHalves() {
+	gain := Mem{Base: k.p}
+	Comment("both, two frames a turn")
+	MOVQ(k.n, k.count)
+	SHRQ(Imm(1), k.count)
+	JZ(LabelRef("odd"))
+	k.load(both)
+	Label("both")
+	k.take(x0, 0)
+	k.take(x1, 16)
+	a, b := k.two()
+	k.hand(a, 0)
+	k.hand(b, 16)
+	VPERM2F128(Imm(0x31), ys[b], ys[a], ys[t])
+	VMULPD(gain, ys[t], ys[t])
+	VMOVUPD(ys[t], Mem{Base: k.out})
+	ADDQ(Imm(32), k.in)
+	ADDQ(Imm(32), k.out)
+	DECQ(k.count)
+	JNZ(LabelRef("both"))
+	k.save(both)
+	Label("odd")
+	TESTQ(I32(1), k.n)
+	JZ(LabelRef("even"))
+	k.load(both)
+	k.take(x0, 0)
+	a = k.one(both)
+	k.hand(a, 0)
+	VMULPD(gain, ys[a], ys[a])
+	VEXTRACTF128(Imm(1), ys[a], Mem{Base: k.out})
+	ADDQ(Imm(16), k.out)
+	k.save(both)
+	Label("even")
+}
+
+func (k halves) upperAlone() {
+	gain := Mem{Base: k.p}
+	Comment("the upper halves alone")
+	k.load(upper)
+	Label("upper")
+	VMOVUPD(Mem{Base: k.out}, ys[x0].AsX())
+	a := k.one(upper)
+	VMULPD(gain, ys[a].AsX(), ys[a].AsX())
+	VMOVUPD(ys[a].AsX(), Mem{Base: k.out})
+	ADDQ(Imm(16), k.out)
+	DECQ(k.m)
+	JNZ(LabelRef("upper"))
+	k.save(upper)
 }
 
 // op is one instruction of a paired step, for a group.
@@ -277,6 +307,16 @@ func order(groups int) (ops []op) {
 // align begins the next instruction at a multiple of 64 bytes, as far as the assembler pads.
 func align() { Instruction(&ir.Instruction{Opcode: "PCALIGN", Operands: []Op{U8(64)}}) }
 
+// before gives the register of the group before, and first for the first group.
+func before(r func(int) VecPhysical, first VecPhysical) func(g int) VecPhysical {
+	return func(g int) VecPhysical {
+		if g == 0 {
+			return first
+		}
+		return r(g - 1)
+	}
+}
+
 func paired(groups int) {
 	name := fmt.Sprintf("passAVX512x%d", 2*groups)
 	TEXT(name, NOSPLIT, "func(buf *float64, frames int, p *float64)")
@@ -291,23 +331,17 @@ func paired(groups int) {
 	x0, x1, o, gain := rest[0], rest[1], rest[2], rest[3]
 	rest = rest[4:]
 	t := func(g int) VecPhysical { return rest[g%min(groups, len(rest))] } // six groups share them, see their order
-	before := func(r func(int) VecPhysical, first VecPhysical) func(g int) VecPhysical {
-		return func(g int) VecPhysical {
-			if g == 0 {
-				return first
-			}
-			return r(g - 1)
-		}
-	}
 	p0, p1 := before(a, x0), before(b, x1)
 	coef := func(g, k int) Mem { return Mem{Base: p, Disp: headBytes + 192*g + 32*k} } // R, n, a2, M, c1, na1
 	state := func(g, k int) Mem { return Mem{Base: p, Disp: headBytes + 192*groups + 128*g + 32*k} }
-	banks := []func(int) VecPhysical{d, e, a, b}
-	for g := range groups {
-		for k, r := range banks {
-			VMOVUPD(state(g, k), r(g))
+	banks := func(move func(mem Mem, reg VecPhysical)) {
+		for g := range groups {
+			for k, r := range []func(int) VecPhysical{d, e, a, b} {
+				move(state(g, k), r(g))
+			}
 		}
 	}
+	banks(func(mem Mem, reg VecPhysical) { VMOVUPD(mem, reg) })
 	VMOVUPD(Mem{Base: p}, gain)
 	last := groups - 1
 	align()
@@ -352,11 +386,7 @@ func paired(groups int) {
 	ADDQ(Imm(32), buf)
 	SUBQ(Imm(2), n)
 	JNZ(LabelRef("step"))
-	for g := range groups {
-		for k, r := range banks {
-			VMOVUPD(r(g), state(g, k))
-		}
-	}
+	banks(func(mem Mem, reg VecPhysical) { VMOVUPD(reg, mem) })
 	VZEROUPPER()
 	RET()
 }

@@ -1,0 +1,100 @@
+package bench
+
+import (
+	"errors"
+	"fmt"
+	"strings"
+
+	"cushwright/config"
+	"cushwright/dsp"
+	"cushwright/dsp/curve"
+)
+
+// Ears are the two ears, in the order in which they are told.
+var Ears = []dsp.Ear{dsp.Left, dsp.Right}
+
+// Measured is what the seats of a cushion say, by ear; an ear without seats is missing.
+type Measured struct {
+	Name  string
+	Refs  map[dsp.Ear][]config.SeatRef
+	Means map[dsp.Ear]curve.Average
+}
+
+// Seats counts the seats of all ears.
+func (m Measured) Seats() (n int) {
+	for _, r := range m.Refs {
+		n += len(r)
+	}
+	return n
+}
+
+// Read reads and averages the seats of one cushion, and of no other.
+func Read(snap *config.Snapshot, name string) (Measured, error) {
+	return ReadChosen(snap, config.Bench{Dir: snap.Dir}, name, nil)
+}
+
+// ReadChosen reads and averages those seats in a bench that keep accepts (nil: all).
+func ReadChosen(snap *config.Snapshot, bench config.Bench, name string, keep func(config.Seat) bool) (Measured, error) {
+	m := Measured{name, map[dsp.Ear][]config.SeatRef{}, map[dsp.Ear]curve.Average{}}
+	fail := func(err error) (Measured, error) {
+		return m, fmt.Errorf("cushwright: read the seats of %q: %w", name, err)
+	}
+	if err := config.CheckName(name); err != nil {
+		return fail(err)
+	}
+	refs, err := bench.Seats(name)
+	if err != nil {
+		return m, err
+	}
+	if len(refs) == 0 {
+		if _, ok := snap.Cushion(name); !ok {
+			return fail(fmt.Errorf("unknown cushion, the bench has: %s", strings.Join(snap.CushionNames(), ", ")))
+		}
+		return fail(errors.New("it was never measured: take a measurement in with add"))
+	}
+	curves := map[dsp.Ear][]curve.Curve{}
+	for _, r := range refs {
+		s, err := bench.LoadSeat(r)
+		if err != nil {
+			return m, err
+		}
+		if keep != nil && !keep(s) {
+			continue
+		}
+		k, err := curve.FromPoints(s.FreqHz, s.LevelDB)
+		if err != nil {
+			return fail(fmt.Errorf("%s: %w", r.File, err))
+		}
+		m.Refs[r.Ear] = append(m.Refs[r.Ear], r)
+		curves[r.Ear] = append(curves[r.Ear], k)
+	}
+	for e, k := range curves {
+		if m.Means[e], err = curve.Mean(k); err != nil {
+			return fail(fmt.Errorf("%s ear: %w", e, err))
+		}
+	}
+	return m, nil
+}
+
+// Outliers names the seats that disagree with the others, judged as one of so many cushions.
+func (m Measured) Outliers(cushions int) (out []Outlier) {
+	var there []dsp.Ear
+	var means []curve.Average
+	for _, e := range Ears {
+		if a, ok := m.Means[e]; ok {
+			there, means = append(there, e), append(means, a)
+		}
+	}
+	for _, o := range curve.Outliers(cushions, means...) {
+		out = append(out, Outlier{m.Refs[there[o.Ear]][o.Seat].File, o.Leak, o.DevDB, o.Reason})
+	}
+	return out
+}
+
+// Outlier is a seat that disagrees with the others.
+type Outlier struct {
+	Seat   string  `json:"seat"`
+	Leak   bool    `json:"leak"`
+	DevDB  float64 `json:"dev_db"`
+	Reason string  `json:"reason"`
+}

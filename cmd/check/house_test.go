@@ -256,7 +256,8 @@ func TestWallsStand(t *testing.T) {
 	}
 }
 
-// Nothing stands at the top but what belongs there. Judged is what git tracks: what else lies about is nobody's business.
+// Nothing stands at the top but what belongs there. Judged is what git tracks: what else lies about is nobody's
+// business.
 func TestTopLevel(t *testing.T) {
 	entries, tracked := topEntries(t)
 	if !tracked {

@@ -7,8 +7,8 @@
 //	go run ./cmd/check -long           long soaks, long fuzzing, and the live tests under the race detector too
 //	go run ./cmd/check -list           the steps
 //
-// A skipped test counts as failed: a check that did not run has shown nothing. Before the closing line stands what tests
-// left out, and why, and what they repeated (see package testrun); more than five repetitions fail the check.
+// A skipped test counts as failed: a check that did not run has shown nothing. Before the closing line stands what
+// tests left out, and why, and what they repeated (see package testrun); more than five repetitions fail the check.
 package main
 
 import (

@@ -27,9 +27,9 @@ const (
 // tableFiles are source files that hold nothing but a table of test data.
 var tableFiles = []string{}
 
-// oversize lists what is larger than the measures, and how large it may be: a file by its path, a function by the path of
-// its package, its receiver and its name. An entry whose thing has become smaller, or is gone, fails the test: the list
-// only shrinks.
+// oversize lists what is larger than the measures, and how large it may be: a file by its path, a function by the path
+// of its package, its receiver and its name. An entry whose thing has become smaller, or is gone, fails the test: the
+// list only shrinks.
 var oversize = map[string]int{
 	"cmd/cushwright app.aged":             88,
 	"cmd/cushwright/bench_test.go":        592,
@@ -217,7 +217,8 @@ func TestMeasure(t *testing.T) {
 	}
 	sizes := []measured{{"a", 90, 80}, {"b", 70, 80}, {"c", 100, 80}}
 	got := tooLarge(sizes, map[string]int{"a": 90, "b": 85, "c": 99, "d": 200})
-	if len(got) != 3 || !strings.HasPrefix(got[0], "c: 100 lines, it had 99") || !strings.HasPrefix(got[1], "b: no longer") || !strings.HasPrefix(got[2], "d: no longer") {
+	if len(got) != 3 || !strings.HasPrefix(got[0], "c: 100 lines, it had 99") ||
+		!strings.HasPrefix(got[1], "b: no longer") || !strings.HasPrefix(got[2], "d: no longer") {
 		t.Errorf("%q", got)
 	}
 }

@@ -15,7 +15,8 @@ func (c *checker) format() { c.expect("gofmt -l .", true, nil, "gofmt", "-l", ".
 func (c *checker) vet() { c.expect("go vet ./...", false, nil, "go", "vet", "./...") }
 
 func (c *checker) staticcheck() {
-	// With an empty module cache the go command tells of its downloads; they come first, and what fails in them fails below.
+	// With an empty module cache the go command tells of its downloads; they come first, and what fails in them fails
+	// below.
 	c.command(nil, "go", "mod", "download").Run()
 	c.expect("go tool staticcheck ./...", true, nil, "go", "tool", "staticcheck", "./...")
 }
@@ -158,8 +159,8 @@ func (c *checker) fuzz() {
 	}
 }
 
-// onlyOutOfTime reports whether a fuzz run failed by the end of its time alone, which go test takes for a failure once in a while
-// (golang/go#75804). An input that hangs does so again.
+// onlyOutOfTime reports whether a fuzz run failed by the end of its time alone, which go test takes for a failure once
+// in a while (golang/go#75804). An input that hangs does so again.
 func onlyOutOfTime(out string) bool {
 	_, after, failed := strings.Cut(out, "--- FAIL: Fuzz")
 	lines := strings.Split(after, "\n")

@@ -8,8 +8,8 @@ import (
 	"testing"
 )
 
-// switches are the variables that say how a test run is to be. dsp/testrun reads them, the check sets them; whoever else
-// names them would give them a meaning of its own.
+// switches are the variables that say how a test run is to be. dsp/testrun reads them, the check sets them; whoever
+// else names them would give them a meaning of its own.
 var switches = []string{"CUSHWRIGHT_LONG", "CUSHWRIGHT_RANDOM", "CUSHWRIGHT_ROUNDS"}
 
 // named gives the switches that a file's strings hold, beyond the places that may.
@@ -30,8 +30,8 @@ func named(s source) (out []string) {
 	return out
 }
 
-// repeats gives the loops of a test that count tries: a repetition goes through soundtest.Again or testrun.Repeated, which
-// tell the check.
+// repeats gives the loops of a test that count tries: a repetition goes through soundtest.Again or testrun.Repeated,
+// which tell the check.
 func repeats(s source) (out []string) {
 	if !s.test {
 		return nil

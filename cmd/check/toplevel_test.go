@@ -27,7 +27,8 @@ func topEntries(t *testing.T) (entries []string, tracked bool) {
 	return topLevel(string(out)), true
 }
 
-var topAllowed = []string{"cmd", "config", "dsp", "engine", "platform", "testdata", "go.mod", "go.sum", "README.md", "DEVELOPERS.md", "LICENSE"}
+var topAllowed = []string{"cmd", "config", "dsp", "engine", "platform", "testdata",
+	"go.mod", "go.sum", "README.md", "DEVELOPERS.md", "LICENSE"}
 
 // topLevel gives the first part of each name of a list that ends its names with a zero byte, each once.
 func topLevel(list string) (entries []string) {

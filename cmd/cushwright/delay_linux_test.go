@@ -34,8 +34,8 @@ func (r *rigged) yardstick(kind string, ms int) (pid int, end func()) {
 	return cmd.Process.Pid, func() { cmd.Process.Kill(); cmd.Wait() }
 }
 
-// The delay that the engine adds at each setting beside that of the server's own loopback, on the same server with the same
-// signal, one after the other. Common practice, no source, for the yardstick.
+// The delay that the engine adds at each setting beside that of the server's own loopback, on the same server with the
+// same signal, one after the other. Common practice, no source, for the yardstick.
 func TestLiveDelay(t *testing.T) {
 	onBoth(t, func(t *testing.T, kind string) {
 		const rate = 48000
@@ -75,11 +75,13 @@ func TestLiveDelay(t *testing.T) {
 					r.start()
 					p := r.pass(platform.VirtualSink, "phones", r.run.Process.Pid, seconds, rate)
 					st := r.status()
-					t.Logf("delay = %q on %s: %v; says %.1f ms; underruns %d, underflows %d", c.delay, st.Driver, p, st.DelayMS, st.Counters.Underruns, st.Counters.Underflows)
+					t.Logf("delay = %q on %s: %v; says %.1f ms; underruns %d, underflows %d",
+						c.delay, st.Driver, p, st.DelayMS, st.Counters.Underruns, st.Counters.Underflows)
 					r.stop()
 					got := median(p.delayMS)
 					switch {
-					case p.wrong() != "": // Jumps are told only: in its first seconds the servo may change the pitch by some hundred ppm.
+					case p.wrong() != "":
+						// Jumps are told only: in its first seconds the servo may change the pitch by some hundred ppm.
 						return p.wrong()
 					case got > c.most:
 						return fmt.Sprintf("it adds %.1f ms, allowed: %.0f", got, c.most)

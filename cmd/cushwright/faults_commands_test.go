@@ -28,9 +28,12 @@ type (
 
 // Where two times are given, the second one is for the long form.
 var (
-	spanArgs = []faultscript.Arg{{Name: "TIME", Kind: faultscript.Span}, {Name: "LONG", Kind: faultscript.Span, Optional: true}}
-	sinkArg  = faultscript.Arg{Name: "OUTPUT", Among: []string{"phones", "speakers"}}
-	wornArg  = faultscript.Arg{Name: "CUSHION", Among: []string{"wipe-clean", "deep-foam"}}
+	spanArgs = []faultscript.Arg{
+		{Name: "TIME", Kind: faultscript.Span},
+		{Name: "LONG", Kind: faultscript.Span, Optional: true},
+	}
+	sinkArg = faultscript.Arg{Name: "OUTPUT", Among: []string{"phones", "speakers"}}
+	wornArg = faultscript.Arg{Name: "CUSHION", Among: []string{"wipe-clean", "deep-foam"}}
 )
 
 func spanOf(v faultValues) time.Duration {
@@ -44,7 +47,8 @@ func spanOf(v faultValues) time.Duration {
 func faultCommands(t *testing.T) faultTable {
 	t.Helper()
 	table := faultTable{}
-	for _, part := range []faultTable{engineCommands, outputCommands, serverCommands, diskCommands, loadCommands, expectations} {
+	parts := []faultTable{engineCommands, outputCommands, serverCommands, diskCommands, loadCommands, expectations}
+	for _, part := range parts {
 		for name, c := range part {
 			if _, twice := table[name]; twice {
 				t.Fatalf("%s stands in two tables", name)

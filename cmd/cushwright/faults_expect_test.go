@@ -41,8 +41,9 @@ func (r *faultRig) earOf(v faultValues) *listener {
 }
 
 var expectations = faultTable{
-	"expect sound": {Usage: "the corrected sound is heard at its level, and lasts", Args: []faultscript.Arg{onArg, withinArg},
-		Do: func(r *faultRig, v faultValues) { r.expectHeard(v, r.good) }},
+	"expect sound": {Usage: "the corrected sound is heard at its level, and lasts",
+		Args: []faultscript.Arg{onArg, withinArg},
+		Do:   func(r *faultRig, v faultValues) { r.expectHeard(v, r.good) }},
 	"expect edited": {Usage: "the same, of the correction that was edited", Args: []faultscript.Arg{onArg, withinArg},
 		Do: func(r *faultRig, v faultValues) { r.expectHeard(v, r.good) }},
 	"expect raw": {Usage: "the uncorrected sound is heard", Args: []faultscript.Arg{onArg, withinArg},
@@ -73,7 +74,8 @@ var expectations = faultTable{
 		Do: func(r *faultRig, v faultValues) { r.expectProblems(v, true) }},
 	"expect no-problem": {Usage: "it tells of none", Args: []faultscript.Arg{withinArg},
 		Do: func(r *faultRig, v faultValues) { r.expectProblems(v, false) }},
-	"expect remembered": {Usage: "the cushion is remembered for the next start", Args: []faultscript.Arg{wornArg, withinArg},
+	"expect remembered": {Usage: "the cushion is remembered for the next start",
+		Args: []faultscript.Arg{wornArg, withinArg},
 		Do: func(r *faultRig, v faultValues) {
 			r.until(v.Line(), time.Now(), limitOf(v), func() bool {
 				b, _ := os.ReadFile(filepath.Join(r.disk, "state", "cushwright", "fitted"))
@@ -81,8 +83,9 @@ var expectations = faultTable{
 			})
 		}},
 	"expect report": {Usage: "the engine's log holds a text so often since the start",
-		Args: []faultscript.Arg{{Name: "TEXT"}, {Name: "TIMES", Among: []string{"never", "once", "at-most-once", "twice"}}, withinArg},
-		Do:   expectReport},
+		Args: []faultscript.Arg{{Name: "TEXT"},
+			{Name: "TIMES", Among: []string{"never", "once", "at-most-once", "twice"}}, withinArg},
+		Do: expectReport},
 }
 
 // timely notes how long something took, and doubts where it took too long.

@@ -31,8 +31,8 @@ func (r *faultRig) fadeIn() {
 	}
 	full := up[len(up)-1].low
 	at := func(k int) float64 { return up[k].low / full }
-	// a raised cosine of 200 ms into the guard's ceiling: at most so loud after 30 and 60 ms (unguarded, and half as much again;
-	// the windows stand anyhow, and the first one found may begin 15 ms late)
+	// a raised cosine of 200 ms into the guard's ceiling: at most so loud after 30 and 60 ms (unguarded, and half as
+	// much again; the windows stand anyhow, and the first one found may begin 15 ms late)
 	r.note("fade-in: %.3f after 30 ms, %.3f after 60 ms, %.3f after 100 ms", at(3), at(6), at(10))
 	drive := 1.5 * lowTone * dsp.Ratio(9) / full
 	for _, k := range []int{3, 6} {
@@ -43,9 +43,9 @@ func (r *faultRig) fadeIn() {
 }
 
 // hearing goes through all that the outputs played in a script: at no moment above the ceiling, and no steps that the
-// programme does not make, but where the machine itself stood still. Where a server was cut off from its sound there is a cut into silence, which no program can
-// prevent; a beginning, and a jump from sound to sound, are ours, unless the programme itself was disturbed just before, or
-// the engine counted a break.
+// programme does not make, but where the machine itself stood still. Where a server was cut off from its sound there is
+// a cut into silence, which no program can prevent; a beginning, and a jump from sound to sound, are ours, unless the
+// programme itself was disturbed just before, or the engine counted a break.
 func (r *faultRig) hearing() {
 	t := r.t
 	t.Helper()
@@ -64,7 +64,8 @@ func (r *faultRig) hearing() {
 			f := stepsIn(s, r.turn.began)
 			raw += f.raw
 			if f.loudest > loudest {
-				loudest, loudAt = f.loudest, fmt.Sprintf("%s at %.3f s, %d Hz", name, s.rec.At(f.loudAt).Sub(r.turn.began).Seconds(), s.rate)
+				when := s.rec.At(f.loudAt).Sub(r.turn.began).Seconds()
+				loudest, loudAt = f.loudest, fmt.Sprintf("%s at %.3f s, %d Hz", name, when, s.rate)
 			}
 			cuts += f.cuts
 			for _, i := range f.steps {
@@ -93,9 +94,10 @@ func (r *faultRig) hearing() {
 	if counted >= int(r.turn.breaks) {
 		counted -= int(r.turn.breaks)
 	}
-	r.note("loudest %.2f dBFS (%s), raw %v, cuts %d, steps %d, %d of them where the machine stood still, %d not in the programme%s, breaks counted %d", dsp.DB(max(loudest, 1e-9)), loudAt, raw, cuts, steps, stood, own, where, counted)
-	// A server resamples for an output whose rate is not that of its graph or below ours: what was at the ceiling then swings
-	// about it.
+	r.note("loudest %.2f dBFS (%s), raw %v, cuts %d, steps %d, %d of them where the machine stood still, %d not in the "+
+		"programme%s, breaks counted %d", dsp.DB(max(loudest, 1e-9)), loudAt, raw, cuts, steps, stood, own, where, counted)
+	// A server resamples for an output whose rate is not that of its graph or below ours: what was at the ceiling then
+	// swings about it.
 	over := 1e-4
 	if r.resampled {
 		over = 0.1
@@ -138,8 +140,9 @@ type stepped struct {
 	steps   []int         // frames
 }
 
-// stepsIn finds the places where a recording moves faster than the programme can, and the loudest sample. Where the server
-// plays the raw programme, before we have it or after, and perhaps mixes it with the last of ours, it is passed over.
+// stepsIn finds the places where a recording moves faster than the programme can, and the loudest sample. Where the
+// server plays the raw programme, before we have it or after, and perhaps mixes it with the last of ours, it is passed
+// over.
 func stepsIn(s *segment, since time.Time) (f stepped) {
 	w := 2 * math.Pi / float64(s.rate)
 	// both tones in phase, raw, or the low tone at the ceiling with what is left of the other

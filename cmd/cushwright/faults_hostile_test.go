@@ -16,7 +16,8 @@ import (
 	"cushwright/engine/control"
 )
 
-// hostile lets clients that mean harm loose on the engine's socket, more than there are places, and asks properly among them.
+// hostile lets clients that mean harm loose on the engine's socket, more than there are places, and asks properly among
+// them.
 func (r *faultRig) hostile(d time.Duration) {
 	socket := filepath.Join(r.Dir, "cushwright", "engine.sock")
 	from, answered := time.Now(), 0

@@ -37,7 +37,8 @@ const (
 )
 
 func faultCorrection(highDB float64) string {
-	return fmt.Sprintf("headroom_db = 0.0\n\n[[band]]\nshape = \"bell\"\nfreq_hz = 1000\ngain_db = 9.0\nq = 3.0\n\n[[band]]\nshape = \"bell\"\nfreq_hz = 3000\ngain_db = %.1f\nq = 3.0\n", highDB)
+	return fmt.Sprintf("headroom_db = 0.0\n\n[[band]]\nshape = \"bell\"\nfreq_hz = 1000\ngain_db = 9.0\nq = 3.0\n\n"+
+		"[[band]]\nshape = \"bell\"\nfreq_hz = 3000\ngain_db = %.1f\nq = 3.0\n", highDB)
 }
 
 // safeLog is what the engine says.
@@ -112,7 +113,8 @@ func newFaultRig(t *testing.T, kind string, rnd *rand.Rand) *faultRig {
 	if err != nil {
 		t.Fatal(err)
 	}
-	r := &faultRig{top: t, delay: "safe", rigged: &rigged{Server: soundtest.Start(t, kind), t: t, exe: exe, still: stillness, later: aftermath}, rnd: rnd, wearing: "wipe-clean", ears: map[string]*listener{}}
+	r := &faultRig{top: t, delay: "safe", rnd: rnd, wearing: "wipe-clean", ears: map[string]*listener{},
+		rigged: &rigged{Server: soundtest.Start(t, kind), t: t, exe: exe, still: stillness, later: aftermath}}
 	r.rate.Store(faultRate)
 	r.channels.Store(2)
 	r.client = control.NewClient(filepath.Join(r.Dir, "cushwright", "engine.sock"))
@@ -124,7 +126,8 @@ func newFaultRig(t *testing.T, kind string, rnd *rand.Rand) *faultRig {
 		r.mounted = true
 		t.Cleanup(func() { syscall.Unmount(r.disk, syscall.MNT_DETACH) })
 	} else {
-		testrun.LeftOut(t, "a disk that is full or read-only", fmt.Sprintf("a small one cannot be mounted (%v); folders are made read-only instead", err))
+		testrun.LeftOut(t, "a disk that is full or read-only",
+			fmt.Sprintf("a small one cannot be mounted (%v); folders are made read-only instead", err))
 	}
 	r.bench = filepath.Join(r.disk, "bench")
 	r.out = r.AddSink("phones", faultRate, 2)
@@ -135,7 +138,8 @@ func newFaultRig(t *testing.T, kind string, rnd *rand.Rand) *faultRig {
 	r.inForce = r.settings()
 	r.write("settings.toml", r.inForce)
 	state := filepath.Join(r.disk, "state", "cushwright")
-	if err := errors.Join(os.MkdirAll(state, 0o700), os.WriteFile(filepath.Join(state, "fitted"), []byte("wipe-clean\n"), 0o600)); err != nil {
+	err = errors.Join(os.MkdirAll(state, 0o700), os.WriteFile(filepath.Join(state, "fitted"), []byte("wipe-clean\n"), 0o600))
+	if err != nil {
 		t.Fatal(err)
 	}
 	for _, s := range []string{"phones", "speakers", programme} {
@@ -260,7 +264,8 @@ func (r *faultRig) configure() {
 	r.write("settings.toml", r.wanted)
 	r.inForce = r.wanted
 	if r.started {
-		r.until("reload of the settings", time.Now(), 2*time.Second, func() bool { return strings.Contains(r.log.from(mark), "reloaded") })
+		reloaded := func() bool { return strings.Contains(r.log.from(mark), "reloaded") }
+		r.until("reload of the settings", time.Now(), 2*time.Second, reloaded)
 	}
 }
 
@@ -279,8 +284,8 @@ func (r *faultRig) startEngine() {
 	r.started = true
 }
 
-// doubt is for what a machine that stands still can bring about as well as a defect: late by some tenths of a second, or
-// a gap that no counter tells of because the test's own recording lost it. See script for what comes of it.
+// doubt is for what a machine that stands still can bring about as well as a defect: late by some tenths of a second,
+// or a gap that no counter tells of because the test's own recording lost it. See script for what comes of it.
 func (r *faultRig) doubt(format string, args ...any) {
 	r.turn.doubts = append(r.turn.doubts, r.turn.where+": "+fmt.Sprintf(format, args...))
 }

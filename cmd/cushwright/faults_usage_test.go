@@ -34,10 +34,12 @@ func (r *faultRig) usage() (u usage) {
 
 // grown allows for a thread or two that the runtime starts for want of another, and for a heap between two sweeps.
 func (u usage) grown(before usage) bool {
-	return u.threads > before.threads+3 || u.files > before.files+2 || u.goroutines > before.goroutines+3 || u.residentKiB > before.residentKiB*5/4+8192
+	return u.threads > before.threads+3 || u.files > before.files+2 || u.goroutines > before.goroutines+3 ||
+		u.residentKiB > before.residentKiB*5/4+8192
 }
 
-// usageSettled waits until no more is used than before, for as long as a connection that was left idle is kept and some seconds more.
+// usageSettled waits until no more is used than before, for as long as a connection that was left idle is kept and some
+// seconds more.
 func (r *faultRig) usageSettled(before usage) (u usage) {
 	for end := time.Now().Add(15 * time.Second); ; time.Sleep(500 * time.Millisecond) {
 		if u = r.usage(); !u.grown(before) || time.Now().After(end) {
@@ -78,7 +80,8 @@ func TestGrown(t *testing.T) {
 		{usage{threads: -5, files: -5}, false},
 	} {
 		m := c.more
-		after := usage{before.threads + m.threads, before.files + m.files, before.goroutines + m.goroutines, before.residentKiB + m.residentKiB}
+		after := usage{before.threads + m.threads, before.files + m.files, before.goroutines + m.goroutines,
+			before.residentKiB + m.residentKiB}
 		if after.grown(before) != c.want {
 			t.Errorf("%+v more: grown is %v", m, !c.want)
 		}

@@ -12,8 +12,8 @@ import (
 	"cushwright/platform/soundtest"
 )
 
-// A gap cannot be prevented where the engine is stopped for longer than the server's buffer lasts; what comes after it begins from silence. A server
-// whose output ran dry drops what comes too late, and that must not be the fade-in.
+// A gap cannot be prevented where the engine is stopped for longer than the server's buffer lasts; what comes after it
+// begins from silence. A server whose output ran dry drops what comes too late, and that must not be the fade-in.
 func TestLiveGapEndsSoftly(t *testing.T) {
 	onBoth(t, func(t *testing.T, kind string) {
 		for _, delay := range []string{"low", "normal"} {
@@ -23,9 +23,9 @@ func TestLiveGapEndsSoftly(t *testing.T) {
 					if len(hard) > 1 {
 						return strings.Join(hard, "; ")
 					}
-					// A stop in the middle of a callback lets a piece of sound that was made before it be heard after it. A
-					// server that is late itself by more than a fraction of its buffer drops more than it has asked for. A
-					// defect is at every gap.
+					// A stop in the middle of a callback lets a piece of sound that was made before it be heard after
+					// it. A server that is late itself by more than a fraction of its buffer drops more than it has
+					// asked for. A defect is at every gap.
 					if len(hard) > 0 {
 						t.Logf("once in all stops: %s", hard[0])
 					}

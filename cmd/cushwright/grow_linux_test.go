@@ -15,8 +15,9 @@ import (
 
 var bufferChanged = regexp.MustCompile(`the output's buffer changed" from_frames=(\d+) to_frames=(\d+)`)
 
-// At "normal", an output that ran dry gets a larger buffer while it plays: it is heard as the gap that was its cause and a crossfade of
-// 10 ms, and the delay grows by what the buffer grew (and by an eighth of that, which the device takes at once). On PipeWire the others in its graph have a say in the cycle; TestGraphInStep is about it.
+// At "normal", an output that ran dry gets a larger buffer while it plays: it is heard as the gap that was its cause
+// and a crossfade of 10 ms, and the delay grows by what the buffer grew (and by an eighth of that, which the device
+// takes at once). On PipeWire the others in its graph have a say in the cycle; TestGraphInStep is about it.
 func TestLiveBufferGrows(t *testing.T) {
 	const rate = 48000
 	judge(t, stillness, func() (wrong string) {

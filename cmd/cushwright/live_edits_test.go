@@ -30,7 +30,8 @@ type sounding interface {
 	At(frame int) time.Time
 }
 
-// changeAfter finds when the level of a 1 kHz sine in the recording first is nearer to level b than to a, after the moment.
+// changeAfter finds when the level of a 1 kHz sine in the recording first is nearer to level b than to a, after the
+// moment.
 func changeAfter(rec sounding, rate int, since time.Time, a, b float64) (time.Duration, bool) {
 	return changeIn(rec.Samples(), rec.At, rate, since, a, b)
 }
@@ -73,7 +74,8 @@ func editsHeard(rec sounding, rate int, edits []change, most time.Duration) (too
 			wrong = append(wrong, what+" was never heard")
 			continue
 		case d > most:
-			wrong = append(wrong, fmt.Sprintf("%s was heard after %.0f ms, allowed: %.0f", what, d.Seconds()*1e3, most.Seconds()*1e3))
+			wrong = append(wrong,
+				fmt.Sprintf("%s was heard after %.0f ms, allowed: %.0f", what, d.Seconds()*1e3, most.Seconds()*1e3))
 		}
 		took = append(took, d.Seconds()*1e3)
 	}
@@ -184,7 +186,8 @@ func reload(t *testing.T, kind string) (wrong string) {
 	}
 	sp, loud := splatter(y, rate, 1000)
 	spIn, loudIn := splatter(fed, rate, 1000)
-	t.Logf("%d edits: save to audible median %.0f ms, largest %.0f (of it %.0f ms added latency by status); largest splatter %.1f dBFS (in what was fed to the engine: %.1f dBFS)",
+	t.Logf("%d edits: save to audible median %.0f ms, largest %.0f (of it %.0f ms added latency by status); "+
+		"largest splatter %.1f dBFS (in what was fed to the engine: %.1f dBFS)",
 		len(took), median(took), slices.Max(took), added.Seconds()*1e3, sp, spIn)
 	lost := 0
 	for _, at := range loud {
@@ -195,10 +198,12 @@ func reload(t *testing.T, kind string) (wrong string) {
 		}
 	}
 	if lost > 0 {
-		t.Logf("%d of %d windows were splattered by breaks in the sound (frames lost by server or device; TestLiveContinuity judges those)", lost, 2*len(y)/2/4096)
+		t.Logf("%d of %d windows were splattered by breaks in the sound (frames lost by server or device; "+
+			"TestLiveContinuity judges those)", lost, 2*len(y)/2/4096)
 	}
 	if median(took) > 100+added.Seconds()*1e3 {
-		faults = append(faults, fmt.Sprintf("save to audible took %.0f ms, allowed: 100 + %.0f", median(took), added.Seconds()*1e3))
+		faults = append(faults,
+			fmt.Sprintf("save to audible took %.0f ms, allowed: 100 + %.0f", median(took), added.Seconds()*1e3))
 	}
 	return strings.Join(faults, "; ")
 }

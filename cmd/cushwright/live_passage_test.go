@@ -31,8 +31,10 @@ type passage struct {
 }
 
 func (p passage) String() string {
-	return fmt.Sprintf("added delay median %.1f ms, largest %.1f, at start %.1f, at end %.1f; breaks %d, jumps %d, and %d where the machine stood still; cost %.2f %% of one core, the server's %.2f %%",
-		median(p.delayMS), slices.Max(p.delayMS), median(p.delayMS[:50]), median(p.delayMS[len(p.delayMS)-50:]), p.breaks, p.jumps, p.stood, p.cpu, p.server)
+	return fmt.Sprintf("added delay median %.1f ms, largest %.1f, at start %.1f, at end %.1f; breaks %d, jumps %d, "+
+		"and %d where the machine stood still; cost %.2f %% of one core, the server's %.2f %%",
+		median(p.delayMS), slices.Max(p.delayMS), median(p.delayMS[:50]), median(p.delayMS[len(p.delayMS)-50:]),
+		p.breaks, p.jumps, p.stood, p.cpu, p.server)
 }
 
 // stood tells whether a processor stood still at about the time. A recording comes in pieces.
@@ -56,7 +58,10 @@ func (r *rigged) pass(from, to string, pid int, seconds, rate int) passage {
 	start := time.Now()
 	time.Sleep(time.Duration(seconds) * time.Second)
 	took := time.Since(start).Seconds()
-	res := passage{cpu: 100 * (processorTime(r.t, pid) - cpu).Seconds() / took, server: 100 * (r.serverTime() - server).Seconds() / took}
+	res := passage{
+		cpu:    100 * (processorTime(r.t, pid) - cpu).Seconds() / took,
+		server: 100 * (r.serverTime() - server).Seconds() / took,
+	}
 	a, b := before.Stop(), after.Stop()
 	p.Stop()
 	oa, ba := follow(a, rate)

@@ -65,9 +65,9 @@ gain_db = -3.0
 q = 0.7
 `
 
-// sweep is one period of an exponential sweep (A. Farina, AES 108, 2000) from 10 Hz to 0.48 of the rate, faded at its ends
-// and followed by silence, and its spectrum. Its transfer is the same when clocks differ by some ppm: the engine's drift
-// resampler may follow its servo while it is measured.
+// sweep is one period of an exponential sweep (A. Farina, AES 108, 2000) from 10 Hz to 0.48 of the rate, faded at its
+// ends and followed by silence, and its spectrum. Its transfer is the same when clocks differ by some ppm: the engine's
+// drift resampler may follow its servo while it is measured.
 func sweep(n, rate int) (period []float64, spectrum []complex128) {
 	period = make([]float64, n)
 	m := n * 3 / 4
@@ -193,9 +193,9 @@ func TestLiveResponse(t *testing.T) {
 	})
 }
 
-// transfer is the level of the steady signal's bins in a recording, both ears, from the first two successive periods that
-// agree to 0.02 dB: a break in one of them (in the player, the server or the engine; continuity is another test's matter)
-// would show as a difference.
+// transfer is the level of the steady signal's bins in a recording, both ears, from the first two successive periods
+// that agree to 0.02 dB: a break in one of them (in the player, the server or the engine; continuity is another test's
+// matter) would show as a difference.
 func transfer(t *testing.T, rec *soundtest.Recording, settle, n int, x []complex128, bins []int) (db [2][]float64, dirty int) {
 	t.Helper()
 	fft := fourier.NewFFT(n)

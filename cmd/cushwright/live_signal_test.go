@@ -30,7 +30,8 @@ func noiseAt(n int) float64 {
 	return x / 256 * 0.8
 }
 
-// locate finds window in the counter signal near guess by correlation and returns the position and how well it fits (1: whole).
+// locate finds window in the counter signal near guess by correlation and returns the position and how well it fits (1:
+// whole).
 func locate(window []float64, guess, reach int) (pos float64, fit float64) {
 	n := len(window)
 	size := 1
@@ -73,13 +74,15 @@ func locate(window []float64, guess, reach int) (pos float64, fit float64) {
 	return float64(guess-reach+best) + frac, c[best] / float64(size) / math.Sqrt(ew*er)
 }
 
-// placed is a window of 20 ms of a recording: where it begins, and where it stands in the signal relative to that, both frames.
+// placed is a window of 20 ms of a recording: where it begins, and where it stands in the signal relative to that, both
+// frames.
 type placed struct {
 	at     int
 	offset float64
 }
 
-// follow goes through a recording of the counter signal, window by window, and returns those that fit and the beginnings of those that do not.
+// follow goes through a recording of the counter signal, window by window, and returns those that fit and the
+// beginnings of those that do not.
 func follow(rec []float32, rate int) (fits []placed, breaks []int) {
 	n := rate / 50
 	guess, reach := 0, 1
@@ -113,7 +116,8 @@ func follow(rec []float32, rate int) (fits []placed, breaks []int) {
 	return fits, breaks
 }
 
-// jumps are the beginnings of windows that moved by more than half a frame against the one before: frames were lost or repeated there.
+// jumps are the beginnings of windows that moved by more than half a frame against the one before: frames were lost or
+// repeated there.
 func jumps(fits []placed) (at []int) {
 	for k := 1; k < len(fits); k++ {
 		if math.Abs(fits[k].offset-fits[k-1].offset) > 0.5 {

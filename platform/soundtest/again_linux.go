@@ -9,8 +9,8 @@ import (
 	"cushwright/dsp/testrun"
 )
 
-// Stillness is for how long a processor must have stood still for a break to be laid to that, where nothing shorter breaks
-// the sound: a cycle of 256 frames at 48 kHz less the work done in it.
+// Stillness is for how long a processor must have stood still for a break to be laid to that, where nothing shorter
+// breaks the sound: a cycle of 256 frames at 48 kHz less the work done in it.
 const Stillness = 3 * time.Millisecond
 
 // repeats are the tests that have been repeated, by name.

@@ -35,7 +35,8 @@ func (p *Playback) Stop() { p.c.net.Close() }
 // bufferSeconds is the server's buffer for a test's stream: long enough for a busy machine.
 const bufferSeconds = 0.2
 
-// Play starts a stream that plays the interleaved stereo signal once, to the sink or, if that is "", to the default one.
+// Play starts a stream that plays the interleaved stereo signal once, to the sink or, if that is "", to the default
+// one.
 func (s *Server) Play(sink string, rateHz int, stereo []float32) *Playback {
 	s.t.Helper()
 	n := 0
@@ -55,7 +56,8 @@ func (s *Server) PlayFunc(sink string, rateHz int, frame func() (l, r float32, o
 	return s.PlayAhead(sink, rateHz, bufferSeconds, frame)
 }
 
-// PlayAhead is PlayFunc with so many seconds of sound ready in the server: the more, the longer the machine may stumble.
+// PlayAhead is PlayFunc with so many seconds of sound ready in the server: the more, the longer the machine may
+// stumble.
 func (s *Server) PlayAhead(sink string, rateHz int, seconds float64, frame func() (l, r float32, ok bool)) *Playback {
 	s.t.Helper()
 	p, err := s.tryPlay(sink, rateHz, seconds, frame)

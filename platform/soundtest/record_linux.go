@@ -35,8 +35,8 @@ func (s *Server) Record(source string, rateHz int) *Recording {
 	return r
 }
 
-// TryRecord is Record for a source that may not be there; the caller stops the recording. front takes the front channels as
-// they are, where the source has more, instead of a mix.
+// TryRecord is Record for a source that may not be there; the caller stops the recording. front takes the front
+// channels as they are, where the source has more, instead of a mix.
 func (s *Server) TryRecord(source string, rateHz int, front bool) (*Recording, error) {
 	if !s.complete.Load() {
 		return nil, errNotThere

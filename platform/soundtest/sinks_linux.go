@@ -7,15 +7,16 @@ import (
 	"github.com/jfreymuth/pulse/proto"
 )
 
-// AddSink makes a null sink, an output whose monitor can be recorded, and waits until it is there. Its module's index is
-// for RemoveSink.
+// AddSink makes a null sink, an output whose monitor can be recorded, and waits until it is there. Its module's index
+// is for RemoveSink.
 func (s *Server) AddSink(name string, rateHz, channels int) (module uint32) {
 	s.t.Helper()
 	chmap := ""
 	if channels == 2 {
 		chmap = " channel_map=front-left,front-right"
 	}
-	// PipeWire is told to let the monitor carry the volume, as PulseAudio does: what is recorded is what would be heard.
+	// PipeWire is told to let the monitor carry the volume, as PulseAudio does: what is recorded is what would be
+	// heard.
 	args := fmt.Sprintf("sink_name=%s format=float32le norewinds=1 rate=%d channels=%d%s sink_properties=\"device.description='Test output %s' monitor.channel-volumes=true\"", name, rateHz, channels, chmap, name)
 	var r proto.LoadModuleReply
 	s.Request(&proto.LoadModule{Name: "module-null-sink", Args: args}, &r)

@@ -63,9 +63,9 @@ func (l *lockedBuffer) String() string {
 // Start starts a server of the kind. It ends with the test. Its sinks are made with AddSink; there is none at first.
 func Start(t testing.TB, kind string) *Server { t.Helper(); return StartAt(t, kind, 48000) }
 
-// StartAt starts a server whose devices run at that rate. PipeWire runs all devices of a graph at one rate and resamples
-// what differs; without its being set, a null sink at 44.1 or 96 kHz would be measured through two resamplers.
-// The watchman comes with the server.
+// StartAt starts a server whose devices run at that rate. PipeWire runs all devices of a graph at one rate and
+// resamples what differs; without its being set, a null sink at 44.1 or 96 kHz would be measured through two
+// resamplers. The watchman comes with the server.
 func StartAt(t testing.TB, kind string, rateHz int) *Server {
 	t.Helper()
 	Watch(t)
@@ -168,8 +168,8 @@ func (s *Server) launch() {
 		s.await("pipewire", func() error { return exists(filepath.Join(s.Dir, "pipewire-0")) })
 		s.run(env, "wireplumber")
 		s.run(env, "pipewire-pulse")
-		// Its session manager (WirePlumber 0.4.13) can stay shut for ever where clients come before it. Those of the tests wait: this connection
-		// for a while, players and recorders until all is complete.
+		// Its session manager (WirePlumber 0.4.13) can stay shut for ever where clients come before it. Those of the
+		// tests wait: this connection for a while, players and recorders until all is complete.
 		time.Sleep(500 * time.Millisecond)
 	default:
 		s.t.Fatalf("soundtest: no server of kind %q", s.Kind)

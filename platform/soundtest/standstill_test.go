@@ -10,8 +10,8 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// A processor that is taken away from everybody, the watchman as well, is a standstill, of its length and at its time; busy
-// threads of ordinary priority are none.
+// A processor that is taken away from everybody, the watchman as well, is a standstill, of its length and at its time;
+// busy threads of ordinary priority are none.
 func TestStandstillsAreSeen(t *testing.T) {
 	s := Watch(t)
 	take := func(priority int32, length time.Duration) (from, to time.Time) {

@@ -17,7 +17,8 @@ type tape struct{ did []string }
 func sample() Table[*tape] {
 	keep := func(what string) func(*tape, Values) {
 		return func(r *tape, v Values) {
-			r.did = append(r.did, fmt.Sprintf("%s %s %v %d %v %q %s", what, v.Text("WHAT"), v.Span("TIME"), v.Count("HOW-MANY"), v.Span("WITHIN"), v.All("PAIRS"), v.Text("WHERE")))
+			r.did = append(r.did, fmt.Sprintf("%s %s %v %d %v %q %s", what, v.Text("WHAT"), v.Span("TIME"),
+				v.Count("HOW-MANY"), v.Span("WITHIN"), v.All("PAIRS"), v.Text("WHERE")))
 		}
 	}
 	return Table[*tape]{

@@ -253,14 +253,15 @@ func (c *checker) fail(what, output string) {
 // output. What the go command says on standard error (of downloads, for example) is no finding.
 func (c *checker) expect(what string, quiet bool, env []string, name string, args ...string) bool {
 	cmd := c.command(env, name, args...)
-	var stdout, both bytes.Buffer
-	cmd.Stdout, cmd.Stderr = io.MultiWriter(&stdout, &both), &both
+	var stdout, stderr bytes.Buffer
+	cmd.Stdout, cmd.Stderr = &stdout, &stderr
 	err := cmd.Run()
+	said := stdout.String() + stderr.String()
 	switch {
 	case err != nil:
-		c.fail(what, fmt.Sprintf("%s\n%s: %v", both.Bytes(), what, err))
-	case quiet && len(bytes.TrimSpace(stdout.Bytes())) > 0:
-		c.fail(what, both.String())
+		c.fail(what, fmt.Sprintf("%s\n%s: %v", said, what, err))
+	case quiet && strings.TrimSpace(stdout.String()) != "":
+		c.fail(what, said)
 	default:
 		c.pass()
 		return true

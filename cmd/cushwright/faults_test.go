@@ -79,7 +79,7 @@ func (r *faultRig) script(t *testing.T, steps []faultStep) {
 		if doubts == "" {
 			return
 		}
-		if !soundtest.Again(t, r.turn.began, stillness, doubts) {
+		if t.Failed() || !soundtest.Again(t, r.turn.began, stillness, doubts) {
 			t.Error(doubts)
 			return
 		}

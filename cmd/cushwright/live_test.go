@@ -181,7 +181,7 @@ func judge(t *testing.T, still time.Duration, try func() (wrong string)) {
 		if wrong == "" {
 			return
 		}
-		if !soundtest.Again(t, began, still, wrong) {
+		if t.Failed() || !soundtest.Again(t, began, still, wrong) {
 			t.Error(wrong)
 			return
 		}

@@ -114,7 +114,7 @@ func newFaultRig(t *testing.T, kind string, rnd *rand.Rand) *faultRig {
 		t.Fatal(err)
 	}
 	r := &faultRig{top: t, delay: "safe", rnd: rnd, wearing: "wipe-clean", ears: map[string]*listener{},
-		rigged: &rigged{Server: soundtest.Start(t, kind), t: t, exe: exe, still: stillness, later: aftermath}}
+		rigged: &rigged{Server: soundtest.Start(t, kind), t: t, exe: exe, still: stillness}}
 	r.rate.Store(faultRate)
 	r.channels.Store(2)
 	r.client = control.NewClient(filepath.Join(r.Dir, "cushwright", "engine.sock"))

@@ -38,8 +38,11 @@ func (p passage) String() string {
 }
 
 // stood tells whether a processor stood still at about the time. A recording comes in pieces.
-func (r *rigged) stood(at time.Time) bool {
-	return soundtest.Watch(r.t).Within(at.Add(-r.later), at.Add(50*time.Millisecond)) >= r.still
+func (r *rigged) stood(at time.Time) bool { return r.stoodSince(at, aftermath) }
+
+// stoodSince is stood with another length of the aftermath.
+func (r *rigged) stoodSince(at time.Time, later time.Duration) bool {
+	return soundtest.Watch(r.t).Within(at.Add(-later), at.Add(50*time.Millisecond)) >= r.still
 }
 
 // pass plays the counter signal to a sink and follows it from there to another; pid is whose processor time is told.
@@ -80,7 +83,7 @@ func (r *rigged) pass(from, to string, pid int, seconds, rate int) passage {
 	// count gives how many of the places lie where the machine did not stand still, and how many where it did.
 	count := func(rec *soundtest.Recording, places []int) (own, stood int) {
 		for _, at := range places {
-			if r.stood(rec.At(at)) {
+			if r.stoodSince(rec.At(at), comeback) {
 				stood++
 			} else {
 				own++
@@ -91,7 +94,7 @@ func (r *rigged) pass(from, to string, pid int, seconds, rate int) passage {
 	var stood [3]int
 	res.breaks, stood[0] = count(after, bb)
 	for _, at := range bb {
-		if when := after.At(at); !r.stood(when) && len(res.places) < 8 {
+		if when := after.At(at); !r.stoodSince(when, comeback) && len(res.places) < 8 {
 			place := fmt.Sprintf("at %.2f s", when.Sub(start).Seconds())
 			if length, ago := soundtest.Watch(r.t).Last(when, r.still); length > 0 {
 				place += fmt.Sprintf(" (%.0f ms after a standstill of %.1f ms)", ago.Seconds()*1e3, length.Seconds()*1e3)
@@ -138,7 +141,6 @@ func TestLiveContinuity(t *testing.T) {
 			t.Run(fmt.Sprintf("round-%d", round+1), func(t *testing.T) {
 				judge(t, stillness, func() (wrong string) {
 					r := newRig(t, kind, rate)
-					r.later = aftermathOfNormal
 					r.write("corrections/wipe-clean.toml", tenFlat())
 					r.start()
 					p := r.pass(platform.VirtualSink, "phones", r.run.Process.Pid, seconds, rate)

@@ -61,7 +61,6 @@ type rigged struct {
 	log   bytes.Buffer
 	ended chan error
 	still time.Duration // a standstill from this length on can break the sound
-	later time.Duration // and for so long after it
 }
 
 const stillness = soundtest.Stillness
@@ -69,9 +68,9 @@ const stillness = soundtest.Stillness
 // aftermath is for how long after a standstill a break may be laid to it: a server hands on what it has made ahead.
 const aftermath = 100 * time.Millisecond
 
-// aftermathOfNormal is the same where sound.delay is "normal": an output that ran dry gets a larger buffer, a tick of the
-// session (50 ms) and twice the buffer later, by a crossfade.
-const aftermathOfNormal = 2 * aftermath
+// comeback is the same for the engine's delay: after a break it is come back to by a crossfade 0.3 s later (the engine's
+// settleSeconds); a larger buffer, at "normal", comes sooner.
+const comeback = aftermath + 300*time.Millisecond
 
 func newRig(t *testing.T, kind string, rateHz int) *rigged {
 	t.Helper()
@@ -79,7 +78,7 @@ func newRig(t *testing.T, kind string, rateHz int) *rigged {
 	if err != nil {
 		t.Fatal(err)
 	}
-	r := &rigged{Server: soundtest.StartAt(t, kind, rateHz), t: t, exe: exe, bench: t.TempDir(), still: stillness, later: aftermath}
+	r := &rigged{Server: soundtest.StartAt(t, kind, rateHz), t: t, exe: exe, bench: t.TempDir(), still: stillness}
 	r.out = r.AddSink("phones", rateHz, 2)
 	r.SetDefault("phones")
 	return r

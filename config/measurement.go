@@ -2,9 +2,9 @@ package config
 
 import (
 	"bytes"
-	"cmp"
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 	"unicode/utf16"
@@ -16,209 +16,175 @@ type Measurement struct {
 	FreqHz   []float64 // rising, no two alike
 	LevelDB  []float64
 	PhaseDeg []float64 // nil where there is no third column
+
+	name  string // what messages call the text
+	lines []int  // where each frequency stands
 }
 
 const maxMeasurementLines = 1_000_000
 
-// ParseMeasurement reads measured text as rigs write it: two or three columns (Hz, dB, degrees) parted by commas, semicolons,
-// tabs or blanks; decimal point or decimal comma; comment lines (#, *, ;, //, %, quotes, or any heading before the first row
-// of numbers); LF, CRLF or CR; UTF-8, or UTF-16 with a byte order mark. Frequencies are sorted, duplicates averaged (level in
-// dB and phase alike). understood says in one line what was found. name is what messages call the text; the error is a
-// *Problem with line and reason. Bounds: 16 MiB, a million lines.
+// contradictDB is how far levels of one frequency may be apart and still be averaged.
+const contradictDB = 1.0
+
+// ParseMeasurement reads measured text as rigs write it: two or three columns (Hz, dB, degrees) separated by commas,
+// semicolons, tabs or spaces; decimal point or decimal comma, judged from the whole text; units (Hz, kHz, dB, degrees) and
+// quotes in cells; comment lines (#, *, ;, //, %, quotes, or any heading before the first row of numbers) and comments behind a
+// row; a row count above the rows; LF, CRLF or CR; UTF-8, or UTF-16 with a byte order mark. A heading that names kHz is heeded.
+// Frequencies rise or fall throughout. Equal ones are averaged (level in dB and phase alike) unless their levels are more than
+// 1 dB apart. understood says in one line what was found. name is what messages call the text; the error is a *Problem with
+// line and reason. Bounds: 16 MiB, a million lines. Sensible judges the frequencies as a whole.
 func ParseMeasurement(data []byte, name string) (m Measurement, understood string, err error) {
-	no := func(line int, value, reason string) (Measurement, string, error) {
-		return Measurement{}, "", &Problem{File: name, Line: line, Value: clip(strings.ToValidUTF8(value, "?")), Err: errors.New(reason)}
-	}
+	t := &measuredText{name: name}
 	if len(data) > MaxMeasurementBytes {
-		return no(0, "", fmt.Sprintf("%d bytes of text, %d are read", len(data), MaxMeasurementBytes))
+		return t.no(0, "", fmt.Sprintf("%d bytes of text, %d are read", len(data), MaxMeasurementBytes))
 	}
 	text, encoding, err := decodeText(data)
 	if err != nil {
-		return no(0, "", err.Error())
+		return t.no(0, "", err.Error())
 	}
-	type row struct {
-		line int
-		text string
+	if err := t.readLines(text); err != nil {
+		return Measurement{}, "", err
 	}
-	var rows []row
-	comments, line := 0, 0
-	for len(text) > 0 {
-		line++
-		if line > maxMeasurementLines {
-			return no(line, "", fmt.Sprintf("more than %d lines", maxMeasurementLines))
-		}
-		end, next := len(text), len(text)
-		if i := strings.IndexAny(text, "\r\n"); i >= 0 {
-			end, next = i, i+1
-			if strings.HasPrefix(text[i:], "\r\n") {
-				next++
-			}
-		}
-		l := strings.TrimSpace(text[:end])
-		text = text[next:]
-		switch {
-		case l == "":
-		case len(l) > 4096:
-			return no(line, l[:60], "the line is longer than 4096 bytes")
-		case strings.ContainsRune("#*;%!\"'", rune(l[0])) || strings.HasPrefix(l, "//"):
-			comments++
-		case heading(l):
-			// Headings stand before the numbers; a word among them is damage.
-			if len(rows) > 0 {
-				return no(line, l, "neither numbers nor a comment")
-			}
-			comments++
-		default:
-			rows = append(rows, row{line, l})
-		}
+	if err := t.layout(); err != nil {
+		return Measurement{}, "", err
 	}
-	if len(rows) == 0 {
-		return no(0, "", "no line of numbers")
+	if err := t.heading(); err != nil {
+		return Measurement{}, "", err
 	}
+	points, err := t.points()
+	if err != nil {
+		return Measurement{}, "", err
+	}
+	falling := len(points) > 1 && points[0].v[0] > points[len(points)-1].v[0]
+	if falling {
+		slices.Reverse(points)
+	}
+	m, equal, err := t.merge(points, falling)
+	if err != nil {
+		return Measurement{}, "", err
+	}
+	if len(m.FreqHz) < 2 {
+		return t.no(0, "", fmt.Sprintf("%d frequencies, at least 2 are needed", len(m.FreqHz)))
+	}
+	return m, t.understood(m, encoding, falling, equal), nil
+}
 
-	sep, decimalComma, columns, reason := layout(rows[0].text)
-	if reason != "" {
-		return no(rows[0].line, rows[0].text, reason)
+// understood says in one line what was found.
+func (t *measuredText) understood(m Measurement, encoding string, falling bool, equal int) string {
+	var b strings.Builder
+	fmt.Fprintf(&b, "%d frequencies, %g to %g Hz; columns %s, dB", len(m.FreqHz), m.FreqHz[0], m.FreqHz[len(m.FreqHz)-1],
+		map[bool]string{true: "kHz", false: "Hz"}[t.kHz])
+	if t.columns == 3 {
+		b.WriteString(", degrees")
 	}
-	type point struct{ v [3]float64 }
-	points := make([]point, 0, len(rows))
-	for _, r := range rows {
-		cells := split(r.text, sep)
-		if len(cells) != columns {
-			return no(r.line, r.text, fmt.Sprintf("%d columns, the first row has %d", len(cells), columns))
-		}
-		var p point
-		for i, c := range cells {
-			if decimalComma {
-				c = strings.Replace(c, ",", ".", 1)
-			}
-			x, ok := parseNumber(c)
-			if !ok {
-				return no(r.line, c, fmt.Sprintf("column %d is not a number", i+1))
-			}
-			p.v[i] = x
-		}
-		if p.v[0] == 0 && len(points) == 0 {
-			continue // the constant part of a spectrum: no frequency of a level plot
-		}
-		if why := pointRange(p.v); why != "" {
-			return no(r.line, r.text, "allowed: "+why)
-		}
-		points = append(points, p)
+	fmt.Fprintf(&b, "; separated by %s; decimal %s; %s", map[byte]string{',': "commas", ';': "semicolons", '\t': "tabs", ' ': "spaces"}[t.sep],
+		map[bool]string{true: "comma", false: "point"}[t.decimalComma], encoding)
+	if t.comments > 0 {
+		fmt.Fprintf(&b, "; %d comment lines", t.comments)
 	}
-	sorted := slices.IsSortedFunc(points, func(a, b point) int { return cmp.Compare(a.v[0], b.v[0]) })
-	if !sorted {
-		slices.SortStableFunc(points, func(a, b point) int { return cmp.Compare(a.v[0], b.v[0]) })
+	if t.count != "" {
+		fmt.Fprintf(&b, "; the row count %q left out", t.count)
 	}
-	duplicates := 0
+	if falling {
+		b.WriteString("; sorted by frequency")
+	}
+	if equal > 0 {
+		fmt.Fprintf(&b, "; %d duplicate frequencies averaged", equal)
+	}
+	return b.String()
+}
+
+// merge averages points of one frequency, and refuses levels that contradict each other.
+func (t *measuredText) merge(points []point, falling bool) (m Measurement, equal int, err error) {
+	m.name = t.name
 	for i := 0; i < len(points); {
 		j := i
 		var sum [3]float64
+		lo, hi := points[i], points[i]
 		for ; j < len(points) && points[j].v[0] == points[i].v[0]; j++ {
 			sum[1] += points[j].v[1]
 			sum[2] += points[j].v[2]
+			if points[j].v[1] < lo.v[1] {
+				lo = points[j]
+			}
+			if points[j].v[1] > hi.v[1] {
+				hi = points[j]
+			}
+		}
+		if hi.v[1]-lo.v[1] > contradictDB {
+			first, second := min(lo.line, hi.line), max(lo.line, hi.line)
+			_, _, err := t.no(second, "", fmt.Sprintf("%g Hz stands in lines %d and %d with levels %.1f dB apart; levels of one frequency may differ by %g dB",
+				points[i].v[0], first, second, hi.v[1]-lo.v[1], contradictDB))
+			return m, 0, err
 		}
 		n := float64(j - i)
-		duplicates += j - i - 1
+		equal += j - i - 1
 		m.FreqHz = append(m.FreqHz, points[i].v[0])
 		m.LevelDB = append(m.LevelDB, sum[1]/n)
-		if columns == 3 {
+		if t.columns == 3 {
 			m.PhaseDeg = append(m.PhaseDeg, sum[2]/n)
 		}
+		m.lines = append(m.lines, points[i].line)
 		i = j
 	}
-	if len(m.FreqHz) < 2 {
-		return no(0, "", fmt.Sprintf("%d frequencies, at least 2 are needed", len(m.FreqHz)))
-	}
-
-	var b strings.Builder
-	fmt.Fprintf(&b, "%d frequencies, %g to %g Hz; columns Hz, dB", len(m.FreqHz), m.FreqHz[0], m.FreqHz[len(m.FreqHz)-1])
-	if columns == 3 {
-		b.WriteString(", degrees")
-	}
-	fmt.Fprintf(&b, "; parted by %s; decimal %s; %s", map[byte]string{',': "commas", ';': "semicolons", '\t': "tabs", ' ': "blanks"}[sep],
-		map[bool]string{true: "comma", false: "point"}[decimalComma], encoding)
-	if comments > 0 {
-		fmt.Fprintf(&b, "; %d comment lines", comments)
-	}
-	if !sorted {
-		b.WriteString("; sorted by frequency")
-	}
-	if duplicates > 0 {
-		fmt.Fprintf(&b, "; %d duplicate frequencies averaged", duplicates)
-	}
-	return m, b.String(), nil
+	return m, equal, nil
 }
 
-// layout finds separator and decimal mark from the first row of numbers.
-func layout(row string) (sep byte, decimalComma bool, columns int, reason string) {
-	switch {
-	case strings.Contains(row, ";"):
-		sep = ';'
-	case strings.Contains(row, "\t"):
-		sep = '\t'
-	case strings.Contains(row, ",") && !strings.ContainsAny(row, " "):
-		sep = ','
-	case strings.Contains(row, ", "), strings.Contains(row, " ,"):
-		sep = ','
-	default:
-		sep = ' '
-	}
-	cells := split(row, sep)
-	if columns = len(cells); columns < 2 || columns > 3 {
-		return 0, false, 0, fmt.Sprintf("%d columns, allowed: 2 or 3 (Hz, dB, degrees)", columns)
-	}
-	if sep == ',' {
-		// "20, 80,5" could be two columns with decimal commas or three without: no guess.
-		if strings.Contains(row, ", ") && tightComma(row) {
-			return 0, false, 0, "commas with and without blanks: separators or decimal commas"
-		}
-	} else {
-		comma, point := strings.Contains(row, ","), strings.Contains(row, ".")
-		if comma && point {
-			return 0, false, 0, "both decimal commas and decimal points"
-		}
-		decimalComma = comma
-	}
-	return sep, decimalComma, columns, ""
-}
+// What a measured response must cover, and how finely.
+const (
+	leastMeasuredHz, mostMeasuredHz = 1.0, 200_000.0
+	soundLowHz, soundHighHz         = 100.0, 10_000.0
+)
 
-// heading reports whether a line cannot be a row of numbers: no digit in it, or letters other than an exponent's.
-func heading(line string) bool {
-	digit := false
-	for _, r := range line {
-		if r >= '0' && r <= '9' {
-			digit = true
-		} else if !strings.ContainsRune("+-.,;\t eE", r) {
-			return true
+// Sensible reports why the frequencies make no sense as those of a measured response, as a *Problem with line and reason: they
+// lie within 1 Hz and 200 kHz, leave no gap wider than an octave between 100 Hz and 10 kHz, and are there at least one a third
+// of an octave.
+func (m Measurement) Sensible() error {
+	no := func(i int, reason string, args ...any) error {
+		p := &Problem{File: m.name, Err: fmt.Errorf(reason, args...)}
+		if i >= 0 && i < len(m.lines) {
+			p.Line = m.lines[i]
+		}
+		return p
+	}
+	n := len(m.FreqHz)
+	if n == 0 {
+		return no(-1, "it holds no frequencies")
+	}
+	hint := ""
+	if m.FreqHz[n-1] < soundHighHz/100 {
+		hint = "; are they in kHz, or written with thousands points? Give them in Hz without"
+	}
+	for i, f := range m.FreqHz {
+		if f < leastMeasuredHz || f > mostMeasuredHz {
+			return no(i, "%g Hz is no frequency of a response: allowed are %g to %g Hz%s", f, leastMeasuredHz, mostMeasuredHz, hint)
 		}
 	}
-	return !digit
-}
-
-// tightComma reports whether a comma stands between two digits.
-func tightComma(row string) bool {
-	isDigit := func(c byte) bool { return c >= '0' && c <= '9' }
-	for i := 1; i+1 < len(row); i++ {
-		if row[i] == ',' && isDigit(row[i-1]) && isDigit(row[i+1]) {
-			return true
+	before, inside := soundLowHz, 0.0
+	last := 0
+	for i, f := range m.FreqHz {
+		if f < soundLowHz {
+			continue
 		}
+		last = i
+		if to := min(f, soundHighHz); to > 2*before*(1+1e-9) {
+			return no(i, "no frequency between %g and %g Hz: a gap wider than an octave%s", before, to, hint)
+		}
+		if f > soundHighHz {
+			before = soundHighHz
+			break
+		}
+		before = f
+		inside++
 	}
-	return false
-}
-
-func split(row string, sep byte) []string {
-	if sep == ' ' {
-		return strings.Fields(row)
+	if soundHighHz > 2*before*(1+1e-9) {
+		return no(last, "no frequency between %g and %g Hz: a gap wider than an octave%s", before, soundHighHz, hint)
 	}
-	cells := strings.Split(row, string(sep))
-	if n := len(cells); n > 2 && strings.TrimSpace(cells[n-1]) == "" {
-		cells = cells[:n-1] // a separator at the end of the line
+	low, high := max(soundLowHz, m.FreqHz[0]), min(soundHighHz, m.FreqHz[n-1])
+	if thirds := math.Floor(3*math.Log2(high/low) + 1e-9); inside < thirds {
+		return no(-1, "%g frequencies between %g and %g Hz, at least %g are needed: one a third of an octave", inside, low, high, thirds)
 	}
-	for i, c := range cells {
-		cells[i] = strings.TrimSpace(c)
-	}
-	return cells
+	return nil
 }
 
 // decodeText returns UTF-8 text without byte order mark, and what the bytes were.
@@ -239,8 +205,8 @@ func decodeText(data []byte) (text, encoding string, err error) {
 		case utf8.Valid(data):
 			return string(data), "UTF-8", nil
 		}
-		// Comments of older rigs hold single-byte letters; the numbers are ASCII all the same.
-		return strings.ToValidUTF8(string(data), "?"), "single-byte text", nil
+		// Comments of older rigs hold single-byte letters; the numbers are ASCII all the same. Their no-break space is a space.
+		return strings.ToValidUTF8(string(bytes.ReplaceAll(data, []byte{0xa0}, []byte{' '})), "?"), "single-byte text", nil
 	}
 	data = data[2:]
 	if len(data)%2 != 0 {

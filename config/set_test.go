@@ -76,13 +76,13 @@ func TestWriteAtomicSet(t *testing.T) {
 	expect("no folder", want)
 
 	// A rename that fails after others were done: they are put back, and a file that was not there goes again.
+	defer func(was func(from, to string) error) { rename = was }(rename)
 	rename = func(from, to string) error {
 		if filepath.Base(to) == "c" && strings.HasSuffix(from, ".new") {
 			return os.ErrPermission
 		}
 		return os.Rename(from, to)
 	}
-	defer func() { rename = os.Rename }()
 	if err := WriteAtomicSet(set("3", "a", "e", "b", "c")); err == nil || !strings.Contains(err.Error(), `c"`) {
 		t.Errorf("a failed rename: %v", err)
 	}

@@ -8,8 +8,11 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"runtime"
 	"slices"
 	"strings"
+	"syscall"
+	"time"
 
 	"cushwright/dsp"
 )
@@ -25,7 +28,7 @@ func writeAtomic(path string, data []byte, perm fs.FileMode) error {
 	if err != nil {
 		return fail(err)
 	}
-	if err := os.Rename(tmp, target); err != nil {
+	if err := rename(tmp, target); err != nil {
 		os.Remove(tmp)
 		return fail(err)
 	}
@@ -79,8 +82,29 @@ type File struct {
 	Data []byte
 }
 
-// rename is exchanged by the test of what happens when it fails half-way.
-var rename = os.Rename
+// rename replaces a file. It is exchanged by the test of what happens when it fails half-way.
+var rename = func(from, to string) error { return patiently(os.Rename, from, to, renameTries) }
+
+// renameTries is how often a rename is tried: on Windows it is refused while somebody reads the file that it replaces.
+var renameTries = map[bool]int{true: 20, false: 1}[runtime.GOOS == "windows"]
+
+// patiently tries a rename up to so many times, 10 ms apart, while access is refused.
+func patiently(rename func(from, to string) error, from, to string, tries int) error {
+	for try := 1; ; try++ {
+		err := rename(from, to)
+		if err == nil || try >= tries || !refusedForNow(err) {
+			return err
+		}
+		time.Sleep(10 * time.Millisecond)
+	}
+}
+
+// refusedForNow reports whether a rename was refused because the file is in use, which ends with its use. Windows says "access
+// is denied" (5) or "sharing violation" (32).
+func refusedForNow(err error) bool {
+	var n syscall.Errno
+	return errors.Is(err, fs.ErrPermission) || errors.As(err, &n) && runtime.GOOS == "windows" && n == 32
+}
 
 // WriteAtomicSet replaces files that belong together, all or none. Every new content stands synced beside its target before
 // the first is renamed, and a rename that fails puts those before it back, so that an error leaves all as it was. Each file
@@ -287,18 +311,31 @@ func WriteCorrection(dir, name string, c Correction, comments []string) error {
 // WriteSeat writes a seat as the next free seats/NAME/left-01.csv (or right-01.csv) of the bench folder dir and returns its
 // path. An existing seat is never replaced, also with several writers.
 func WriteSeat(dir, name string, ear dsp.Ear, seat Seat) (string, error) {
-	fail := func(err error) (string, error) {
-		return "", fmt.Errorf("config: write seat of %q: %w", clip(name), cause(err))
+	seat.Ear = ear
+	files, err := WriteSeats(dir, name, []Seat{seat})
+	if err != nil {
+		return "", err
+	}
+	return files[0], nil
+}
+
+// WriteSeats writes seats of a cushion, each of its own ear, as the next free ones and returns their paths: all or none. All are
+// rendered before the first is written, and an error takes back those written before it.
+func WriteSeats(dir, name string, seats []Seat) (files []string, err error) {
+	fail := func(err error) ([]string, error) {
+		return nil, fmt.Errorf("config: write seat of %q: %w", clip(name), cause(err))
 	}
 	if err := CheckName(name); err != nil {
 		return fail(err)
 	}
-	if ear != dsp.Left && ear != dsp.Right {
-		return fail(errors.New("a seat is of one ear, left or right"))
-	}
-	data, err := seat.Text()
-	if err != nil {
-		return fail(err)
+	texts := make([][]byte, len(seats))
+	for i, s := range seats {
+		if s.Ear != dsp.Left && s.Ear != dsp.Right {
+			return fail(errors.New("a seat is of one ear, left or right"))
+		}
+		if texts[i], err = s.Text(); err != nil {
+			return fail(err)
+		}
 	}
 	folder := filepath.Join(dir, "seats", name)
 	if err := os.MkdirAll(folder, 0o755); err != nil {
@@ -308,15 +345,35 @@ func WriteSeat(dir, name string, ear dsp.Ear, seat Seat) (string, error) {
 	if err != nil {
 		return fail(err)
 	}
-	n := 1
+	next := map[dsp.Ear]int{dsp.Left: 1, dsp.Right: 1}
 	for _, r := range refs {
-		if r.Ear == ear && r.Number >= n {
-			n = r.Number + 1
-		}
+		next[r.Ear] = max(next[r.Ear], r.Number+1)
 	}
-	tmp, err := createTemp(folder, "seat", 0o644)
+	defer func() {
+		if err != nil {
+			for _, f := range files {
+				os.Remove(f)
+			}
+			files = nil
+		}
+		syncDir(folder)
+	}()
+	for i, s := range seats {
+		file, n, err := placeSeat(dir, name, s.Ear, next[s.Ear], texts[i])
+		if err != nil {
+			_, err = fail(err)
+			return files, err
+		}
+		files, next[s.Ear] = append(files, file), n+1
+	}
+	return files, nil
+}
+
+// placeSeat writes a seat's text under the first free number from n on, and returns that.
+func placeSeat(dir, name string, ear dsp.Ear, n int, data []byte) (string, int, error) {
+	tmp, err := createTemp(filepath.Join(dir, "seats", name), "seat", 0o644)
 	if err != nil {
-		return fail(err)
+		return "", 0, err
 	}
 	defer os.Remove(tmp.Name())
 	_, err = tmp.Write(data)
@@ -327,7 +384,7 @@ func WriteSeat(dir, name string, ear dsp.Ear, seat Seat) (string, error) {
 		err = e
 	}
 	if err != nil {
-		return fail(err)
+		return "", 0, err
 	}
 	for ; n < 1_000_000; n++ {
 		file := filepath.Join(dir, filepath.FromSlash(seatFile(name, ear, n)))
@@ -339,13 +396,9 @@ func WriteSeat(dir, name string, ear dsp.Ear, seat Seat) (string, error) {
 		if errors.Is(err, fs.ErrExist) {
 			continue
 		}
-		if err != nil {
-			return fail(err)
-		}
-		syncDir(folder)
-		return file, nil
+		return file, n, err
 	}
-	return fail(errors.New("too many seats"))
+	return "", 0, errors.New("too many seats")
 }
 
 func writeExclusive(file string, data []byte) error {

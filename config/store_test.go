@@ -237,6 +237,93 @@ func TestWriteSeat(t *testing.T) {
 	}
 }
 
+// Of several seats all are written or none: one that cannot be a file stops the others, and so does one that finds no place.
+func TestWriteSeatsAllOrNone(t *testing.T) {
+	dir := t.TempDir()
+	good := Seat{Ear: dsp.Left, FreqHz: []float64{20, 30}, LevelDB: []float64{1, 2}}
+	large := good
+	large.Notes = slices.Repeat([]string{strings.Repeat("x", 4000)}, 5000)
+	if files, err := WriteSeats(dir, "x", []Seat{good, large}); err == nil || files != nil {
+		t.Errorf("%v, %v", files, err)
+	}
+	if refs, _ := (Bench{dir}).Seats("x"); len(refs) != 0 {
+		t.Errorf("written: %v", refs)
+	}
+	right := good
+	right.Ear = dsp.Right
+	files, err := WriteSeats(dir, "x", []Seat{good, right, good})
+	if err != nil || len(files) != 3 || filepath.Base(files[1]) != "right-01.csv" || filepath.Base(files[2]) != "left-02.csv" {
+		t.Fatalf("%v, %v", files, err)
+	}
+	// The last number is taken by a folder of that name: what was written before goes again.
+	if err := os.WriteFile(filepath.Join(dir, "seats", "x", "right-999999.csv"), []byte("freq_hz,level_db\n20,1\n30,2\n"), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	if files, err := WriteSeats(dir, "x", []Seat{good, right}); err == nil || files != nil {
+		t.Errorf("%v, %v", files, err)
+	}
+	if refs, _ := (Bench{dir}).Seats("x"); len(refs) != 4 {
+		t.Errorf("%d seats, want the 4 from before", len(refs))
+	}
+}
+
+// A rename that is refused while somebody reads the file is tried again, a bounded number of times; another error is final.
+func TestPatientRename(t *testing.T) {
+	for _, c := range []struct {
+		refusals, tries, want int
+		err                   error
+	}{{2, 20, 3, nil}, {30, 5, 5, fs.ErrPermission}, {0, 20, 1, nil}} {
+		n := 0
+		err := patiently(func(string, string) error {
+			if n++; n <= c.refusals {
+				return &os.LinkError{Op: "rename", Err: fs.ErrPermission}
+			}
+			return nil
+		}, "a", "b", c.tries)
+		if n != c.want || !errors.Is(err, c.err) {
+			t.Errorf("%+v: %d tries, %v", c, n, err)
+		}
+	}
+	n := 0
+	if err := patiently(func(string, string) error { n++; return fs.ErrNotExist }, "a", "b", 20); n != 1 || err == nil {
+		t.Errorf("a final error: %d tries, %v", n, err)
+	}
+}
+
+// Every seat and wanted response that cannot be read is named with its line, and a stray file too.
+func TestCheckResponses(t *testing.T) {
+	dir := t.TempDir()
+	write := func(name, text string) {
+		file := filepath.Join(dir, filepath.FromSlash(name))
+		if err := os.MkdirAll(filepath.Dir(file), 0o755); err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(file, []byte(text), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	good := "freq_hz,level_db\n20,1\n30,2\n"
+	if ps := (Bench{dir}).CheckResponses(); len(ps) != 0 {
+		t.Fatal(ps)
+	}
+	for i := range 30 {
+		write(fmt.Sprintf("seats/x/left-%02d.csv", i+1), good)
+	}
+	write("seats/x/left-07.csv", "freq_hz,level_db\n20,1\nrubbish\n")
+	write("seats/y/right-01.csv", "")
+	write("seats/y/note.txt", "not a seat")
+	write("seats/z/middle.csv", good)
+	write("wanted/flat.csv", good)
+	write("wanted/bent.csv", "freq_hz,level_db\n30,1\n20,2\n")
+	var got []string
+	for _, p := range (Bench{dir}).CheckResponses() {
+		got = append(got, fmt.Sprintf("%s:%d", p.File, p.Line))
+	}
+	if want := []string{"seats/x/left-07.csv:3", "seats/y/right-01.csv:0", "seats/z/middle.csv:0", "wanted/bent.csv:3"}; !slices.Equal(got, want) {
+		t.Errorf("%v, want %v", got, want)
+	}
+}
+
 // Many writers at once get a number each.
 func TestWriteSeatTogether(t *testing.T) {
 	dir := t.TempDir()

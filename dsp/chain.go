@@ -86,7 +86,11 @@ func (c *Correction) compile(rateHz float64, o Options, k kernel) (*Chain, error
 	}
 	ch.headroomDB = c.headroomDB
 	if c.AutoHeadroom() {
-		ch.headroomDB = -max(0, ch.PeakDB())
+		if peak := ch.PeakDB(); peak > leastPeakDB {
+			ch.headroomDB = -peak
+		} else {
+			ch.headroomDB = 0
+		}
 	}
 	ch.gain = Ratio(ch.headroomDB)
 	ch.build(k, o.LagFrames)
@@ -116,16 +120,19 @@ func (c *Chain) Sections(e Ear) []Section { return append([]Section(nil), c.sect
 // RateHz is the rate the chain was compiled for.
 func (c *Chain) RateHz() float64 { return c.rateHz }
 
+// leastPeakDB is the peak below which no headroom is taken: a rest of rounding.
+const leastPeakDB = 1e-6
+
 // HeadroomDB is the level change the chain makes before its sections, ≤ 0 dB.
 func (c *Chain) HeadroomDB() float64 { return c.headroomDB }
 
-// DB returns the level of one ear's sections (Left or Right) at freqHz, without headroom, in dB.
+// DB returns the level of one ear's sections (Left or Right) at freqHz, without headroom, in dB, LeastDB or more.
 func (c *Chain) DB(e Ear, freqHz float64) float64 {
 	p := 0.0
 	for _, s := range c.sections[e-Left] {
 		p += s.DB(freqHz, c.rateHz)
 	}
-	return p
+	return max(p, LeastDB)
 }
 
 // BadBlocks counts the blocks that held NaN or Inf and were silenced.

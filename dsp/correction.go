@@ -6,7 +6,7 @@ import (
 	"slices"
 )
 
-// AutoHeadroom, given as a correction's headroom, stands for "as much as the peak of its response".
+// AutoHeadroom, given as a correction's headroom, stands for "as much as the peak of its response", see Chain.PeakDB.
 var AutoHeadroom = math.NaN()
 
 // Correction is an immutable, ordered list of bands plus headroom. It is independent of the sample rate.
@@ -40,7 +40,7 @@ func NewCorrection(bands []Band, headroomDB float64) (*Correction, error) {
 		return nil, fmt.Errorf("dsp: correction: %w", &RangeError{Key: "headroom_db", Value: fmt.Sprintf("%g", headroomDB),
 			Allowed: `"auto" or -60 to 0 dB`})
 	}
-	return &Correction{slices.Clone(bands), headroomDB}, nil
+	return &Correction{slices.Clone(bands), headroomDB + 0}, nil // a negative zero becomes 0
 }
 
 // Bands returns a copy of the bands in order.
@@ -52,7 +52,12 @@ func (c *Correction) AutoHeadroom() bool { return math.IsNaN(c.headroomDB) }
 // FixedHeadroomDB returns the headroom as given, a level change ≤ 0 dB; NaN when it is automatic.
 func (c *Correction) FixedHeadroomDB() float64 { return c.headroomDB }
 
-// AnalogDB returns the level of the analog prototypes of one ear (Left or Right) at freqHz, without headroom, in dB.
+// LeastDB stands for the level in a zero of a response, which has none, and for any below: a number that can be
+// written.
+const LeastDB = -300.0
+
+// AnalogDB returns the level of the analog prototypes of one ear (Left or Right) at freqHz, without headroom, in dB,
+// LeastDB or more.
 func (c *Correction) AnalogDB(e Ear, freqHz float64) float64 {
 	sum := 0.0
 	for _, b := range c.bands {
@@ -60,5 +65,5 @@ func (c *Correction) AnalogDB(e Ear, freqHz float64) float64 {
 			sum += b.AnalogDB(freqHz)
 		}
 	}
-	return sum
+	return max(sum, LeastDB)
 }

@@ -5,9 +5,24 @@ import (
 	"slices"
 )
 
-// PeakDB is the largest level over both ears and all frequencies from 0 Hz to half the rate, without headroom, in dB. It
-// bounds sines only; see L1DB. Found by a grid with extra points around every band, then golden-section search around
-// each local maximum that could be the largest.
+// programmeTopHz is how far up a programme at that rate reaches. At 44.1 and 48 kHz it ends at 20 kHz, where the
+// filters of converters, resamplers and coders begin to cut (common practice, no source). From 88.2 kHz on it may reach
+// half the rate.
+func programmeTopHz(rateHz float64) float64 {
+	if rateHz < 88200 {
+		return 20000
+	}
+	return rateHz / 2
+}
+
+// PeakDB is the largest level over both ears and all frequencies that a programme can have, without headroom, in dB:
+// from 0 Hz to 20 kHz at rates below 88.2 kHz, to half the rate from there on. So a correction has the same headroom at
+// 44.1 and 48 kHz, as far as its sections agree, and takes more at a higher rate only where it lifts what lies above 20
+// kHz.
+//
+// It bounds sines only: peaks of other signals may come out higher, and so may what a programme at 44.1 or 48 kHz still
+// has above 20 kHz; the guard holds both. Found by a grid with extra points around every band, then golden-section
+// search around each local maximum that could be the largest.
 func (c *Chain) PeakDB() float64 {
 	return max(c.peakDB(0), c.peakDB(1))
 }
@@ -35,12 +50,12 @@ func (c *Chain) peakDB(ear int) float64 {
 	return peak
 }
 
-// criticalHz lists the frequencies at which an ear's response is looked at first, ascending: a grid, and points around
-// the resonance of every pole and zero pair, as close as its bandwidth asks.
+// criticalHz lists the frequencies of the programme at which an ear's response is looked at first, ascending: a grid,
+// and points around the resonance of every pole and zero pair, as close as its bandwidth asks.
 func (c *Chain) criticalHz(ear int) []float64 {
-	half := c.rateHz / 2
-	at := []float64{0, half}
-	for f := 5.0; f < half; f *= 1.05 {
+	top := programmeTopHz(c.rateHz)
+	at := []float64{0, top}
+	for f := 5.0; f < top; f *= 1.05 {
 		at = append(at, f)
 	}
 	pair := func(p1, p2 float64) {
@@ -49,7 +64,7 @@ func (c *Chain) criticalHz(ear int) []float64 {
 			width := 1 - math.Sqrt(p2) // radians, roughly half the bandwidth
 			for _, k := range [...]float64{0, 0.25, 0.5, 1, 2, 4, 8, 16, 32} {
 				for _, s := range [...]float64{w - k*width, w + k*width} {
-					if f := s * c.rateHz / (2 * math.Pi); f > 0 && f < half {
+					if f := s * c.rateHz / (2 * math.Pi); f > 0 && f < top {
 						at = append(at, f)
 					}
 				}
@@ -81,35 +96,4 @@ func golden(f func(float64) float64, lo, hi float64) float64 {
 		}
 	}
 	return max(fa, fb)
-}
-
-// L1DB is the sum of the magnitudes of the impulse response, the larger ear's, without headroom, in dB: no signal within
-// full scale leaves the sections above this level. The impulse response is followed until it has decayed by 160 dB.
-func (c *Chain) L1DB() float64 {
-	m := 0.0
-	for ear := range c.sections {
-		m = max(m, c.l1(ear))
-	}
-	return DB(m)
-}
-
-func (c *Chain) l1(ear int) float64 {
-	ch := &Chain{sections: [2][]Section{c.sections[ear], nil}, still: true, rateHz: c.rateHz}
-	ch.passes = kernels[0].newPasses(ch.sections, 1)
-	buf := make([]float64, 2*flushEvery)
-	buf[0] = 1
-	sum := 0.0
-	for range int(60*c.rateHz) / flushEvery { // the slowest pole permitted rings for half a minute
-		ch.Process(buf)
-		part := 0.0
-		for i := 0; i < len(buf); i += 2 {
-			part += math.Abs(buf[i])
-		}
-		sum += part
-		if ch.still || part < 1e-8*sum {
-			break
-		}
-		clear(buf)
-	}
-	return sum
 }

@@ -2,10 +2,12 @@ package engine_test
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"log/slog"
 	"math"
+	"regexp"
 	"sync"
 	"sync/atomic"
 	"testing"
@@ -456,4 +458,23 @@ func TestRequestsWhileTheServerStandsStill(t *testing.T) {
 		defer r.mu.Unlock()
 		return r.taken[len(r.taken)-1] == "other" && s.Status().State == engine.Running && s.Status().Bypass
 	})
+}
+
+// No number of a status is a negative zero, which JSON prints as -0: here a correction that only cuts takes no
+// headroom.
+func TestStatusHasNoNegativeZero(t *testing.T) {
+	rec := &recorder{}
+	for _, headroom := range []float64{dsp.AutoHeadroom, 0, math.Copysign(0, -1)} {
+		s, _, _ := start(t, &sim.Driver{Source: sine(1000, 0.25), Sink: rec.sink, Speed: 20}, nil, settings(),
+			engine.Selection{Correction: correction(t, headroom, dsp.Band{Shape: dsp.Bell, FreqHz: 1000, GainDB: -6,
+				Q: 1})})
+		rec.last(t, 48000, 4800)
+		text, err := json.Marshal(s.Status())
+		if err != nil {
+			t.Fatal(err)
+		}
+		if m := regexp.MustCompile(`"\w+":-0(\.0*)?[,}]`).FindAll(text, -1); m != nil {
+			t.Errorf("headroom given as %g: %q", headroom, m)
+		}
+	}
 }

@@ -229,6 +229,9 @@ func TestWireLoses(t *testing.T) {
 			lost := make(chan error, 1)
 			w := &wire{capture: func([]float32) {}, playback: func([]float32) {}, lost: func(err error) { lost <- err }}
 			far := wired(t, w)
+			if err := w.begin(); err != nil {
+				t.Fatal(err)
+			}
 			far.Write(send)
 			if send == nil {
 				far.Close()

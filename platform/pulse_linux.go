@@ -153,17 +153,23 @@ func serverAddress(s string) (network, addr string, err error) {
 }
 
 func handshake(conn net.Conn, event func(proto.SubscribeEvent)) (*pulse, error) {
+	return greet(conn, func(m any) {
+		if e, ok := m.(*proto.SubscribeEvent); ok && event != nil {
+			event(*e)
+		}
+	})
+}
+
+// greet makes a connection known to the server. Long strings are cut on it. told gets every message that answers no request, on the
+// connection's reading goroutine.
+func greet(conn net.Conn, told func(m any)) (*pulse, error) {
 	p := &pulse{c: &proto.Client{}, conn: conn, gone: make(chan struct{})}
 	var once sync.Once
 	p.c.Callback = func(m any) {
-		switch m := m.(type) {
-		case *proto.SubscribeEvent:
-			if event != nil {
-				event(*m)
-			}
-		case *proto.ConnectionClosed:
+		if _, over := m.(*proto.ConnectionClosed); over {
 			once.Do(func() { close(p.gone) })
 		}
+		told(m)
 	}
 	p.c.SetTimeout(helloTimeout) // a server that is only just coming up may never answer who came too early
 	p.c.Open(link{&shortened{Conn: conn}})

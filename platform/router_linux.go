@@ -51,8 +51,8 @@ const (
 	dirtyTimer              // time for the mirror to look again
 )
 
-// choice is how long another default must last to be somebody's choice.
-const choice = 60 * time.Millisecond
+// settled is how long another default must last to be somebody's choice.
+const settled = 60 * time.Millisecond
 
 // NewRouter returns the router for the sound server. It connects at the first Take.
 func NewRouter(opts RouterOptions) (engine.Router, error) {
@@ -166,67 +166,24 @@ func (r *router) take(ctx context.Context, output string) (engine.Route, error) 
 	if mine == nil {
 		r.module = proto.Undefined
 	}
-	isOurs := func(s *proto.GetSinkInfoReply) bool {
-		for _, l := range all {
-			if s.ModuleIndex == l.module {
-				return true
-			}
-		}
-		return s.SinkName == VirtualSink
+	w := world{sinks: sinks, defaultName: info.DefaultSinkName, module: r.module}
+	for _, l := range all {
+		w.virtual = append(w.virtual, l.module)
 	}
+	chosen, err := decide(w, memory{taken: r.taken, real: r.real, previous: r.previous, away: r.away}, output)
+	r.away = chosen.away
+	if err != nil {
+		return none, err
+	}
+	previous, real := chosen.previous, chosen.real
 
-	// The output that was default before us: the default, unless that is our own sink or only stands in for it while
-	// the route is being repaired.
-	previous := sinkNamed(sinks, info.DefaultSinkName)
-	if previous != nil && isOurs(previous) {
-		previous = nil
-	}
-	held := r.taken && mine != nil && output != "" && output == r.real
-	if previous == nil || r.taken && mine == nil || held {
-		if s := sinkNamed(sinks, r.previous); s != nil && !isOurs(s) {
-			previous = s
-		}
-	}
-	if previous == nil {
-		for _, s := range sinks {
-			if !isOurs(s) {
-				previous = s
-				break
-			}
-		}
-	}
-	var real *proto.GetSinkInfoReply
-	switch {
-	case output != "":
-		name := strings.TrimSuffix(output, ".monitor")
-		real = sinkNamed(sinks, name)
-		if name == VirtualSink || real != nil && isOurs(real) {
-			return none, devErr("use output", output, engine.GiveUp, errors.New("it is the virtual sink that the system's sound goes to: the corrected sound would feed back into its own capture; name a real output"))
-		}
-		if name != output && real != nil {
-			return none, devErr("use output", output, engine.GiveUp, fmt.Errorf("it is a monitor, which captures; the output is %q", name))
-		}
-		if real == nil {
-			return none, devErr("use output", output, engine.Reopen, fmt.Errorf("%w; there are %s", engine.ErrNoOutput, sinkList(sinks, isOurs)))
-		}
-		if previous == nil {
-			previous = real
-		}
-		r.away = ""
-	default:
-		if r.real != "" && sinkNamed(sinks, r.real) == nil {
-			r.away = r.real
-		}
-		if s := sinkNamed(sinks, r.away); s != nil && !isOurs(s) {
-			previous = s // back again, or never noticed to be away
-			r.away = ""
-		}
-		real = previous
-	}
-	if real == nil || real.SinkName == "auto_null" { // PulseAudio's stand-in where there is no output; it goes when ours comes
-		return none, devErr("use output", "default", engine.Reopen, errors.New("there is no output"))
-	}
+	return r.make(ctx, mine, previous, real)
+}
 
+// make makes or mends the virtual sink for the real output, with previous to be default again after us.
+func (r *router) make(ctx context.Context, mine, previous, real *proto.GetSinkInfoReply) (engine.Route, error) {
+	none, p := engine.Route{}, r.p
+	var err error
 	rate, channels := streamRate(int(real.Rate)), int(real.SampleSpec.Channels)
 	if mine != nil && (r.previous != previous.SinkName || int(mine.Rate) != rate) {
 		// The arguments of a module stand: what they record can only change with a new one.
@@ -275,19 +232,6 @@ func streamRate(outputHz int) int {
 		return 48000
 	}
 	return outputHz
-}
-
-func sinkList(sinks proto.GetSinkInfoListReply, isOurs func(*proto.GetSinkInfoReply) bool) string {
-	var names []string
-	for _, s := range sinks {
-		if !isOurs(s) {
-			names = append(names, Readable(s.SinkName))
-		}
-	}
-	if len(names) == 0 {
-		return "none"
-	}
-	return strings.Join(names, ", ")
 }
 
 // load makes the virtual sink. Floating point and no rewinding: the first sound then comes within 0.1 s. On PipeWire its
@@ -391,11 +335,11 @@ func (r *router) look(dirty uint32) {
 			r.lost = time.Time{}
 		case r.lost.IsZero():
 			r.lost = time.Now()
-			r.retry(choice)
+			r.retry(settled)
 		default:
-			lasts := choice
+			lasts := settled
 			if time.Since(r.made) < 2*time.Second {
-				lasts = 4 * choice // a server that is behind may still be at what it thought of before our sink came
+				lasts = 4 * settled // a server that is behind may still be at what it thought of before our sink came
 			}
 			if since := time.Since(r.lost); since < lasts {
 				r.retry(lasts - since)

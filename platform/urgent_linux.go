@@ -2,42 +2,20 @@ package platform
 
 import (
 	"context"
-	"unsafe"
 
 	"golang.org/x/sys/unix"
 )
 
-// schedAttr is struct sched_attr of sched_setattr(2).
-type schedAttr struct {
-	size     uint32
-	policy   uint32
-	flags    uint64
-	nice     int32
-	priority uint32
-	runtime  uint64
-	deadline uint64
-	period   uint64
-}
+// urgentPriority is the audio threads' real-time priority: this design's own choice, low among those that a desktop grants.
+const urgentPriority = 5
 
-// The figures of <sched.h> are from memory of sched(7); the priority is this design's own.
-const (
-	schedOther     = 0
-	schedRR        = 2
-	resetOnFork    = 1
-	schedAttrBytes = 48
-	urgentPriority = 5
-)
-
-func setScheduling(a schedAttr) bool {
-	a.size = schedAttrBytes
-	_, _, e := unix.Syscall(unix.SYS_SCHED_SETATTR, 0, uintptr(unsafe.Pointer(&a)), 0)
-	return e == 0
-}
+// setScheduling sets the calling thread's scheduling, see sched_setattr(2).
+func setScheduling(a unix.SchedAttr) bool { return unix.SchedSetAttr(0, &a, 0) == nil }
 
 // urgent asks for real-time scheduling of the calling thread, which must be locked: of the kernel, where that is permitted,
 // else of RealtimeKit, whose answer comes later. Where neither grants it the thread stays as it is.
 func urgent() {
-	if setScheduling(schedAttr{policy: schedRR, flags: resetOnFork, priority: urgentPriority}) {
+	if setScheduling(unix.SchedAttr{Policy: unix.SCHED_RR, Flags: unix.SCHED_FLAG_RESET_ON_FORK, Priority: urgentPriority}) {
 		return
 	}
 	tid := unix.Gettid()
@@ -49,4 +27,4 @@ func urgent() {
 }
 
 // ordinary takes back what urgent got and reports whether the thread is fit for other work.
-func ordinary() bool { return setScheduling(schedAttr{policy: schedOther}) }
+func ordinary() bool { return setScheduling(unix.SchedAttr{Policy: unix.SCHED_NORMAL}) }

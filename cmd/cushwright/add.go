@@ -17,8 +17,10 @@ func (a *app) addCommand() *cobra.Command {
 	var side, date string
 	var asJSON bool
 	c := &cobra.Command{Use: "add NAME FILE…", Short: "take in measured text files as seats of a cushion", Args: cobra.MinimumNArgs(2),
-		Long: `Takes in measured text as rigs write it, a seat per file: two or three columns (Hz, dB, degrees) parted by commas, semicolons,
-tabs or blanks, decimal point or comma, comment lines, any order of frequencies. All files are read before any seat is written.`,
+		Long: `Takes in measured text as rigs write it, a seat per file: two or three columns (Hz, dB, degrees) separated by commas, semicolons,
+tabs or spaces, decimal point or comma, units and quotes in the cells, comment lines. A heading that names kHz is heeded.
+The frequencies rise or fall throughout, leave no gap wider than an octave between 100 Hz and 10 kHz, and there is at least
+one a third of an octave there. All files are read before any seat is written, and all seats are written or none.`,
 		RunE: func(c *cobra.Command, args []string) error {
 			return a.add(c, args[0], args[1:], side, date, asJSON)
 		}}
@@ -62,6 +64,9 @@ func (a *app) add(c *cobra.Command, name string, files []string, side, date stri
 		if err != nil {
 			return err
 		}
+		if err := m.Sensible(); err != nil {
+			return err
+		}
 		// What could not be compared later is refused now.
 		if _, err := curve.FromPoints(m.FreqHz, m.LevelDB); err != nil {
 			return fail(fmt.Errorf("%q: %w", file, err))
@@ -71,14 +76,11 @@ func (a *app) add(c *cobra.Command, name string, files []string, side, date stri
 		seats = append(seats, config.Seat{Ear: e, FreqHz: m.FreqHz, LevelDB: m.LevelDB, PhaseDeg: m.PhaseDeg, Date: date,
 			SweepLevelDB: math.NaN(), SignalDB: math.NaN(), Notes: []string{"taken in from " + filepath.Base(file), understood}})
 	}
-	for i, s := range seats {
-		file, err := config.WriteSeat(snap.Dir, name, e, s)
-		if err != nil {
-			if i > 0 {
-				err = fmt.Errorf("%w; written so far: %s, the last being %s", err, plural(uint64(i), "seat"), out[i-1].Seat)
-			}
-			return err
-		}
+	written, err := config.WriteSeats(snap.Dir, name, seats)
+	if err != nil {
+		return err
+	}
+	for i, file := range written {
 		out[i].Seat = file
 	}
 	if k, ok := snap.Cushion(name); !ok || !k.Recorded {

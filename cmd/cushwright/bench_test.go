@@ -344,7 +344,12 @@ func utf16(s string) []byte {
 func TestAddRoundTrip(t *testing.T) {
 	dir := demoBench(t)
 	file := filepath.Join(t.TempDir(), "rig.txt")
-	text := "* a rig's heading\r\nHz;dB;degrees\r\n1000,5;80,25;-10\r\n20,0;70,5;30\r\n20000,0;60,0;-90\r\n"
+	text := "* a rig's heading\r\nHz;dB;degrees\r\n"
+	var freq, level, phase []float64
+	for i := range 31 {
+		freq, level, phase = append(freq, 20*float64(i+1)*float64(i+1)+0.5), append(level, 70.25+float64(i%5)), append(phase, 30-4*float64(i))
+		text += strings.ReplaceAll(fmt.Sprintf("%g;%g;%g\r\n", freq[i], level[i], phase[i]), ".", ",")
+	}
 	if err := os.WriteFile(file, utf16(text), 0o600); err != nil {
 		t.Fatal(err)
 	}
@@ -368,13 +373,40 @@ func TestAddRoundTrip(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if !slices.Equal(s.FreqHz, []float64{20, 1000.5, 20000}) || !slices.Equal(s.LevelDB, []float64{70.5, 80.25, 60}) ||
-			!slices.Equal(s.PhaseDeg, []float64{30, -10, -90}) || s.Date != "2026-10-01" {
+		if !slices.Equal(s.FreqHz, freq) || !slices.Equal(s.LevelDB, level) || !slices.Equal(s.PhaseDeg, phase) || s.Date != "2026-10-01" {
 			t.Errorf("%+v", s)
 		}
 	}
 	if _, err := config.Load(dir); err != nil {
 		t.Error(err)
+	}
+	// A second file that is no measurement leaves nothing of the first behind.
+	bad := filepath.Join(t.TempDir(), "two.txt")
+	if err := os.WriteFile(bad, []byte("20 90\n20000 80\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	before := content(t, dir)
+	if out, _, err := command(dir, "add", "woven", file, bad, "--ear", "right"); err == nil || out != "" || !strings.Contains(err.Error(), "a gap wider than an octave") {
+		t.Errorf("%q, %v", out, err)
+	}
+	if !same(before, content(t, dir)) {
+		t.Error("a refused add changed the bench")
+	}
+}
+
+// TestCheckReadsSeats: rubbish in a seat is named with file and line, and the answer is no.
+func TestCheckReadsSeats(t *testing.T) {
+	dir := demoBench(t)
+	if out, msg, err := command(dir, "check"); err != nil {
+		t.Fatalf("%v, %s%s", err, out, msg)
+	}
+	if err := os.WriteFile(filepath.Join(dir, "seats", "woven", "left-02.csv"), []byte("freq_hz,level_db\n20,90\nrubbish\n"), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	out, _, err := command(dir, "check")
+	var no answerNo
+	if !errors.As(err, &no) || !strings.Contains(out, `"seats/woven/left-02.csv": line 3`) {
+		t.Errorf("%q, %v", out, err)
 	}
 }
 
@@ -513,8 +545,8 @@ func TestBenchCommandsRefuse(t *testing.T) {
 		{"sliders wipe-clean --q 99", "q range"},
 		{"sliders wipe-clean --step -1", "step"},
 		{"sliders wipe-clean --gentle=-2", "largest move"},
-		{"sliders wipe-clean --level low", "measured or free"},
-		{"sliders wipe-clean --level free --ears apart", "balance"},
+		{"sliders wipe-clean --level low", "free or measured"},
+		{"sliders wipe-clean --bells round", "any, analog or bilinear"},
 	} {
 		out, _, err := command(dir, strings.Fields(k.line)...)
 		var no answerNo
@@ -566,13 +598,16 @@ func largeBench(t testing.TB, cushions int) string {
 	return dir
 }
 
-// A bench of 2,000 cushions with ten seats each opens, is checked, and compares two of them without a look at the others' seats.
+// A bench of 2,000 cushions with ten seats each opens, is checked seat by seat, and compares two of them without a look at the
+// others' seats.
 func TestLargeBench(t *testing.T) {
 	dir := largeBench(t, 2000)
-	if out, msg, err := command(dir, "check"); err != nil {
-		t.Fatalf("check: %v, %s%s", err, out, msg)
+	out, _, err := command(dir, "check")
+	var no answerNo
+	if !errors.As(err, &no) || strings.Count(out, "\n") != 19980 || strings.Contains(out, "c0000") || strings.Contains(out, "c1999") {
+		t.Fatalf("check: %v, %d lines", err, strings.Count(out, "\n"))
 	}
-	out, _, err := command(dir, "compare", "c0000", "c1999")
+	out, _, err = command(dir, "compare", "c0000", "c1999")
 	if err != nil || !strings.Contains(out, "c0000 -> c1999") || !strings.Contains(out, "left ear, 5 and 5 seats") {
 		t.Errorf("%v, %s", err, out)
 	}

@@ -6,12 +6,15 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"cushwright/cmd/internal/words"
 	"cushwright/config"
+	"cushwright/dsp"
 )
 
 func (a *app) checkCommand() *cobra.Command {
 	var asJSON bool
 	c := &cobra.Command{Use: "check", Short: "validate the bench folder", Args: cobra.NoArgs,
+		Long: "Reads every file of the bench, seats and wanted responses too, and names what is wrong with each: file, line, key, value and\nwhat is allowed. The exit code is 1 if anything is.",
 		RunE: func(c *cobra.Command, _ []string) error {
 			dir, err := a.dir()
 			if err != nil {
@@ -45,9 +48,17 @@ func (a *app) checkCommand() *cobra.Command {
 				for _, w := range snap.Warnings {
 					out.Warnings = append(out.Warnings, w.Error())
 				}
+				large, err := largeHeadrooms(snap)
+				if err != nil {
+					return err
+				}
+				out.Warnings = append(out.Warnings, large...)
+			}
+			for _, p := range (config.Bench{Dir: dir}).CheckResponses() {
+				out.Problems = append(out.Problems, problem{p.File, p.Line, p.Key, p.Value, p.Allowed, p.Error()})
 			}
 			if asJSON {
-				if err := printJSON(out); err != nil {
+				if err := writeJSON(c, out); err != nil {
 					return err
 				}
 			} else if len(out.Problems) == 0 {
@@ -61,10 +72,28 @@ func (a *app) checkCommand() *cobra.Command {
 				}
 			}
 			if len(out.Problems) > 0 {
-				return answerNo{fmt.Errorf("cushwright: check %q: %s", dir, plural(uint64(len(out.Problems)), "problem"))}
+				return answerNo{fmt.Errorf("cushwright: check %q: %s", dir, words.Plural(uint64(len(out.Problems)), "problem"))}
 			}
 			return nil
 		}}
 	c.Flags().BoolVar(&asJSON, "json", false, "print JSON")
 	return c
+}
+
+// largeHeadrooms warns of corrections whose automatic headroom is beyond mostHeadroomDB at 48 kHz.
+func largeHeadrooms(snap *config.Snapshot) (warnings []string, err error) {
+	for _, name := range snap.CushionNames() {
+		c, ok := snap.Correction(name)
+		if !ok {
+			continue
+		}
+		ch, err := c.Correction.Compile(48000, dsp.Options{})
+		if err != nil {
+			return nil, fmt.Errorf("cushwright: check the correction of %q: %w", name, err)
+		}
+		if n := headroomNote(c.Correction, ch); n != "" {
+			warnings = append(warnings, "corrections/"+name+".toml: "+n)
+		}
+	}
+	return warnings, nil
 }

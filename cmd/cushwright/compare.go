@@ -5,13 +5,13 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
-	"math"
 	"strconv"
 	"strings"
 
 	"github.com/spf13/cobra"
 
 	"cushwright/cmd/internal/bench"
+	"cushwright/cmd/internal/words"
 	"cushwright/config"
 	"cushwright/dsp/curve"
 	"cushwright/dsp/plot"
@@ -109,9 +109,6 @@ func warn(c *cobra.Command, messages []string) {
 	}
 }
 
-// tenths rounds to what is printed, so that nothing reads as minus zero.
-func tenths(x float64) float64 { return math.Round(10*x)/10 + 0 }
-
 // confidence writes the half-width of a 95 % interval.
 func confidence(half *float64) string {
 	if half == nil {
@@ -134,19 +131,19 @@ func printComparison(w io.Writer, cmp bench.Comparison) {
 			if r.Caution != "" {
 				mark, odd = " *", true
 			}
-			fmt.Fprintf(w, "  %6s  %6.1f  %6.1f  %+6.1f  %s  %s%s\n", r.Band, r.RefDB, r.NewDB, tenths(r.DiffDB), confidence(r.Half95), r.Verdict, mark)
+			fmt.Fprintf(w, "  %6s  %6.1f  %6.1f  %6s  %s  %s%s\n", r.Band, r.RefDB, r.NewDB, words.SignedTenth(r.DiffDB), confidence(r.Half95), r.Verdict, mark)
 		}
 		if odd {
 			fmt.Fprintln(w, "  * where the rig is no ear, see the notes")
 		}
 		for _, r := range k.Ranges {
-			fmt.Fprintf(w, "  %-12s %+6.1f dB %s  %s (%.0f Hz to %.0f Hz)\n", r.Band, tenths(r.DiffDB), confidence(r.Half95), r.Verdict, r.LowHz, r.HighHz)
+			fmt.Fprintf(w, "  %-12s %6s dB %s  %s (%.0f Hz to %.0f Hz)\n", r.Band, words.SignedTenth(r.DiffDB), confidence(r.Half95), r.Verdict, r.LowHz, r.HighHz)
 		}
 		if len(cmp.Ears) > 1 {
-			fmt.Fprintf(w, "  %-12s %+6.1f dB %s  (200 Hz to 4 kHz)\n", "level", tenths(k.LevelDB), confidence(k.LevelHalf95))
+			fmt.Fprintf(w, "  %-12s %6s dB %s  (200 Hz to 4 kHz)\n", "level", words.SignedTenth(k.LevelDB), confidence(k.LevelHalf95))
 		}
 	}
-	fmt.Fprintf(w, "\nsensitivity %+.1f dB %s\n", tenths(cmp.SensitivityDB), confidence(cmp.SensitivityHalf95))
+	fmt.Fprintf(w, "\nsensitivity %s dB %s\n", words.SignedTenth(cmp.SensitivityDB), confidence(cmp.SensitivityHalf95))
 	printWhole(w, cmp.Whole)
 	for i, m := range cmp.Imbalance {
 		if i == 0 {
@@ -155,13 +152,13 @@ func printComparison(w io.Writer, cmp bench.Comparison) {
 		var real []string
 		for _, r := range m.Octaves {
 			if r.Verdict == curve.Real {
-				real = append(real, fmt.Sprintf("%s %+.1f", r.Band, tenths(r.DiffDB)))
+				real = append(real, fmt.Sprintf("%s %s", r.Band, words.SignedTenth(r.DiffDB)))
 			}
 		}
 		if real == nil {
 			real = []string{"none"}
 		}
-		fmt.Fprintf(w, "  %-14s level %+.1f dB %s; as a whole %s; octave bands with a real difference: %s\n", m.Cushion, tenths(m.LevelDB),
+		fmt.Fprintf(w, "  %-14s level %s dB %s; as a whole %s; octave bands with a real difference: %s\n", m.Cushion, words.SignedTenth(m.LevelDB),
 			confidence(m.LevelHalf95), m.Whole.Verdict, strings.Join(real, ", "))
 	}
 	printRecords(w, cmp)

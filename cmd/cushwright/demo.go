@@ -16,6 +16,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"cushwright/cmd/internal/words"
 	"cushwright/config"
 	"cushwright/dsp"
 	"cushwright/dsp/loudness"
@@ -231,7 +232,7 @@ func demo(ctx context.Context, w io.Writer, png string) error {
 			}
 		}
 		fmt.Fprintf(w, "  %-12s %d bands, headroom %.2f dB, largest deviation %.4f dB at %.0f Hz\n", name, len(sel.Correction.Bands()),
-			-svc.session.Status().HeadroomDB, worst, at)
+			0-svc.session.Status().HeadroomDB, worst, at)
 		if len(lines) == 0 && len(sel.Correction.Bands()) > 0 {
 			lines = append(lines, plot.Line{Name: name + " designed", FreqHz: hz, LevelDB: designed},
 				plot.Line{Name: name + " measured", FreqHz: hz, LevelDB: left})
@@ -258,7 +259,7 @@ func demo(ctx context.Context, w io.Writer, png string) error {
 		}
 		fmt.Fprintf(w, "  bypass %-3s  %.2f LUFS\n", mode, loud[i])
 	}
-	fmt.Fprintf(w, "  difference %.2f LU (match %q)\n", loud[1]-loud[0], snap.Settings.Bypass.Match)
+	fmt.Fprintf(w, "  difference %s LU (match %q)\n", words.Decimals(loud[1]-loud[0], 2), snap.Settings.Bypass.Match)
 	if _, err := svc.Bypass(ctx, "off", ""); err != nil {
 		return err
 	}

@@ -11,6 +11,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"cushwright/cmd/internal/bench"
+	"cushwright/cmd/internal/words"
 	"cushwright/config"
 	"cushwright/dsp"
 	"cushwright/dsp/curve"
@@ -176,13 +177,6 @@ func fitBands(goals []fit.Target, o fit.Options) (results []fit.Result, balanceD
 	return results, balanceDB, err
 }
 
-// typed rounds to what is worth typing and writing: far below what can be heard or measured.
-func typed(x, step float64) float64 {
-	// Dividing by a whole number gives the nearest decimal fraction.
-	n := math.Round(1 / step)
-	return math.Round(x*n) / n
-}
-
 func (a *app) derive(c *cobra.Command, name string, w deriveFlags) error {
 	fail := func(err error) error { return fmt.Errorf("cushwright: derive %q: %w", name, err) }
 	if c.Flags().Changed("bands") && (w.bands < 1 || w.bands > dsp.MaxBands) {
@@ -234,7 +228,7 @@ func (a *app) derive(c *cobra.Command, name string, w deriveFlags) error {
 	}
 	start := time.Now()
 	results, balanceDB, err := fitBands(goals, o)
-	out.BalanceDB = balanceDB
+	out.BalanceDB = balanceDB + 0
 	if err != nil {
 		return fail(err)
 	}
@@ -242,7 +236,7 @@ func (a *app) derive(c *cobra.Command, name string, w deriveFlags) error {
 	for i, r := range results {
 		for _, b := range r.Bands {
 			if w.named == "" { // an equaliser's own steps stay as they are
-				b.FreqHz, b.GainDB, b.Q = typed(b.FreqHz, 0.1), typed(b.GainDB, 0.01), typed(b.Q, 0.001)
+				b.FreqHz, b.GainDB, b.Q = words.Typed(b.FreqHz, 0.1), words.Typed(b.GainDB, 0.01), words.Typed(b.Q, 0.001)
 			}
 			bands = append(bands, b)
 			out.Bands = append(out.Bands, bandSetting{b.Shape, b.Ear, b.FreqHz, b.GainDB, b.Q})
@@ -265,13 +259,16 @@ func (a *app) derive(c *cobra.Command, name string, w deriveFlags) error {
 		return fail(err)
 	}
 	out.HeadroomDB = chain.HeadroomDB()
+	if n := headroomNote(corr, chain); n != "" {
+		notes = append(notes, n)
+	}
 	if out.BoostDB > 0.05 {
 		out.Caution = caution
 	}
 	warn(c, notes)
 	if !w.dry {
-		d := &config.Derived{Seats: new.Seats(), ReferenceSeats: ref.Seats(), BeforeRMSDB: typed(out.Before.RMSDB, 0.001), BeforeMaxDB: typed(out.Before.MaxDB, 0.001),
-			AfterRMSDB: typed(out.After.RMSDB, 0.001), AfterMaxDB: typed(out.After.MaxDB, 0.001)}
+		d := &config.Derived{Seats: new.Seats(), ReferenceSeats: ref.Seats(), BeforeRMSDB: words.Typed(out.Before.RMSDB, 0.001), BeforeMaxDB: words.Typed(out.Before.MaxDB, 0.001),
+			AfterRMSDB: words.Typed(out.After.RMSDB, 0.001), AfterMaxDB: words.Typed(out.After.MaxDB, 0.001)}
 		for _, l := range out.Left {
 			d.Left = append(d.Left, l.String())
 		}
@@ -298,15 +295,15 @@ func (a *app) derive(c *cobra.Command, name string, w deriveFlags) error {
 }
 
 func (d derived) print(w io.Writer) {
-	fmt.Fprintf(w, "%s -> %s: %s\n", d.Cushion, d.Reference, plural(uint64(len(d.Bands)), "band"))
+	fmt.Fprintf(w, "%s -> %s: %s\n", d.Cushion, d.Reference, words.Plural(uint64(len(d.Bands)), "band"))
 	if d.Equaliser != "" {
 		fmt.Fprintln(w, "for the equaliser", d.Equaliser)
 	}
 	fmt.Fprintf(w, "  %-10s  %-5s  %9s  %7s  %6s\n", "shape", "ear", "Hz", "dB", "Q")
 	for _, b := range d.Bands {
-		fmt.Fprintf(w, "  %-10s  %-5s  %9s  %7s  %6s\n", b.Shape, b.Ear, short(b.FreqHz, 1), signed(b.GainDB), short(b.Q, 3))
+		fmt.Fprintf(w, "  %-10s  %-5s  %9s  %7s  %6s\n", b.Shape, b.Ear, words.Short(b.FreqHz, 1), words.Signed(b.GainDB), words.Short(b.Q, 3))
 	}
-	fmt.Fprintf(w, "headroom: take %.2f dB off before the bands\n", -d.HeadroomDB)
+	fmt.Fprintf(w, "headroom: take %.2f dB off before the bands\n", 0-d.HeadroomDB)
 	fmt.Fprintf(w, "before: %.2f dB RMS (weighted), %.2f dB at most\nafter:  %.2f dB RMS (weighted), %.2f dB at most\n", d.Before.RMSDB, d.Before.MaxDB,
 		d.After.RMSDB, d.After.MaxDB)
 	for i, l := range d.LeftOver {
@@ -318,7 +315,7 @@ func (d derived) print(w io.Writer) {
 		}
 	}
 	if math.Abs(d.BalanceDB) >= 0.5 {
-		fmt.Fprintf(w, "balance: the left ear wants %s dB against the right; that is left to the balance control\n", signed(d.BalanceDB))
+		fmt.Fprintf(w, "balance: the left ear wants %s dB against the right; that is left to the balance control\n", words.Signed(d.BalanceDB))
 	}
 	printLeft(w, d.Left)
 	if d.File != "" {
@@ -337,22 +334,15 @@ func printLeft(w io.Writer, l []left) {
 	}
 }
 
-// short writes a number with at most so many decimals.
-func short(x float64, decimals int) string {
-	s := fmt.Sprintf("%.*f", decimals, x)
-	if strings.Contains(s, ".") {
-		s = strings.TrimRight(strings.TrimRight(s, "0"), ".")
-	}
-	return s
-}
+// mostHeadroomDB is the automatic headroom beyond which a warning is due: what plays gets as much quieter.
+const mostHeadroomDB = 24
 
-// signed writes a gain in dB with its sign and up to two decimals.
-func signed(x float64) string {
-	if s := short(x, 2); s == "0" || s == "-0" {
-		return "0"
-	} else if x > 0 {
-		return "+" + s
-	} else {
-		return s
+// headroomNote warns of an automatic headroom beyond mostHeadroomDB; ch is the correction's chain. "": nothing to warn
+// of.
+func headroomNote(c *dsp.Correction, ch *dsp.Chain) string {
+	if down := words.Typed(-ch.HeadroomDB(), 0.1); c.AutoHeadroom() && down > mostHeadroomDB {
+		return fmt.Sprintf("the automatic headroom takes %.1f dB off, more than %d: everything plays as much quieter; "+
+			"let the bands boost less, or set headroom_db", down, mostHeadroomDB)
 	}
+	return ""
 }

@@ -11,6 +11,7 @@ import (
 	"sync"
 	"time"
 
+	"cushwright/cmd/internal/words"
 	"cushwright/engine"
 	"cushwright/engine/control"
 )
@@ -60,8 +61,8 @@ type pageState struct {
 func meters(st control.Status) meterReading {
 	c := st.Counters
 	m := meterReading{InDB: c.InPeakDB, OutDB: c.OutPeakDB, InTrueDB: c.InTrueDB, OutTrueDB: c.OutTrueDB, InHoldDB: c.InHoldDB, OutHoldDB: c.OutHoldDB, GuardDB: math.Abs(c.GuardDB)}
-	m.Figures = fmt.Sprintf("%s, %s, %s at full scale in the programme; %.0f ms delay", plural(c.Overs, "over"), plural(c.Underruns, "break"),
-		plural(c.ClippedRuns, "run"), st.DelayMS)
+	m.Figures = fmt.Sprintf("%s, %s, %s at full scale in the programme; %.0f ms delay", words.Plural(c.Overs, "over"), words.Plural(c.Underruns, "break"),
+		words.Plural(c.ClippedRuns, "run"), st.DelayMS)
 	return m
 }
 

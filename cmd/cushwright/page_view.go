@@ -12,6 +12,7 @@ import (
 	"sync"
 
 	"cushwright/cmd/internal/bench"
+	"cushwright/cmd/internal/words"
 	"cushwright/config"
 	"cushwright/dsp"
 	"cushwright/dsp/curve"
@@ -148,10 +149,10 @@ func newPageCushion(snap *config.Snapshot, name string) pageCushion {
 		for _, r := range refs {
 			n[r.Ear]++
 		}
-		c.Seats = fmt.Sprintf("%s left, %d right", plural(n[dsp.Left], "seat"), n[dsp.Right])
+		c.Seats = fmt.Sprintf("%s left, %d right", words.Plural(n[dsp.Left], "seat"), n[dsp.Right])
 	}
 	if r, ok := snap.Correction(name); ok {
-		c.Sound = plural(uint64(len(r.Correction.Bands())), "band")
+		c.Sound = words.Plural(uint64(len(r.Correction.Bands())), "band")
 		if r.Reference != "" {
 			c.Sound += " towards " + r.Reference
 		}
@@ -186,7 +187,7 @@ func newPageFitted(snap *config.Snapshot, name string) pageFitted {
 	}
 	f.TakeOffDB, f.BoostDB = 0-ch.HeadroomDB(), max(0, ch.PeakDB())
 	if d := corr.Derived; d != nil {
-		f.How = fmt.Sprintf("Derived from %s of %s", plural(uint64(d.Seats), "seat"), name)
+		f.How = fmt.Sprintf("Derived from %s of %s", words.Plural(uint64(d.Seats), "seat"), name)
 		if d.ReferenceSeats > 0 {
 			f.How += fmt.Sprintf(" and %d of %s", d.ReferenceSeats, corr.Reference)
 		}
@@ -266,7 +267,7 @@ func (f *pageFitted) measured(snap *config.Snapshot, name string) error {
 		if a, ok := m.Means[e]; ok {
 			err := f.draw(&plot.Plot{Title: e.String() + " ear", DecadeDB: 50, Lines: []plot.Line{measuredLine(name, a.Curve.Smooth(bench.PlotSmooth), spread(a))}},
 				fmt.Sprintf("%s, %s ear, level on the rig: the mean of %s, smoothed to 1/%d octave; shaded: one standard deviation from seat to seat.",
-					name, e, plural(uint64(len(a.Seats)), "seat"), bench.PlotSmooth))
+					name, e, words.Plural(uint64(len(a.Seats)), "seat"), bench.PlotSmooth))
 			if err != nil {
 				return err
 			}

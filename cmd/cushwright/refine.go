@@ -32,7 +32,7 @@ func (w *deriveFlags) setRefine(snap *config.Snapshot, name string, earsSaid, ba
 		return nil, errors.New("its correction names no reference")
 	}
 	w.Reference, w.Wanted = corr.Reference, ""
-	if isWanted(snap, corr.Reference) {
+	if bench.IsWanted(snap, corr.Reference) {
 		w.Reference, w.Wanted = "", corr.Reference
 	}
 	r := &refining{}
@@ -62,7 +62,7 @@ func (w *deriveFlags) setRefine(snap *config.Snapshot, name string, earsSaid, ba
 			w.bands = max(w.bands, n)
 		}
 	}
-	_, keep, err := provenSeats(corr)
+	_, keep, err := bench.ProvenSeats(corr)
 	if err != nil {
 		return nil, err
 	}
@@ -71,7 +71,7 @@ func (w *deriveFlags) setRefine(snap *config.Snapshot, name string, earsSaid, ba
 			return bench.Read(snap, n)
 		}
 		none := fmt.Errorf("no seats were measured through the correction as it is: %q comes first", "cushwright prove "+name)
-		b := config.Bench{Dir: filepath.Join(snap.Dir, proofs)}
+		b := config.Bench{Dir: filepath.Join(snap.Dir, bench.Proofs)}
 		if refs, err := b.Seats(name); err != nil {
 			return bench.Measured{}, err
 		} else if len(refs) == 0 {

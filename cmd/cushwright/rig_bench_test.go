@@ -12,6 +12,7 @@ import (
 	"testing"
 
 	"cushwright/cmd/internal/bench"
+	"cushwright/cmd/internal/words"
 	"cushwright/config"
 	"cushwright/dsp"
 	swept "cushwright/dsp/sweep"
@@ -24,7 +25,7 @@ func inventedSeat(rng *rand.Rand, response func(hz float64) float64, date string
 	bump := func(f, hz float64) float64 { u := math.Log2(f / hz); return math.Exp(-u * u / 2) }
 	for _, f := range swept.Grid() {
 		s.FreqHz = append(s.FreqHz, f)
-		s.LevelDB = append(s.LevelDB, typed(response(f)+bass*bump(f, 40)+middle*bump(f, 700)+top*bump(f, 7000)+0.05*rng.NormFloat64(), 1e-4))
+		s.LevelDB = append(s.LevelDB, words.Typed(response(f)+bass*bump(f, 40)+middle*bump(f, 700)+top*bump(f, 7000)+0.05*rng.NormFloat64(), 1e-4))
 	}
 	return s
 }
@@ -77,7 +78,7 @@ func TestCushionAges(t *testing.T) {
 			t.Fatalf("%v %s%s", err, out, said)
 		}
 		text, said, err := runIn(t, dir, "compare", "wipe-clean", "--since", "2026-01-01", "--json")
-		var got ageReport
+		var got bench.AgeReport
 		if e := json.Unmarshal([]byte(text), &got); e != nil {
 			t.Fatalf("%v: %s%s %v", e, text, said, err)
 		}
@@ -168,7 +169,7 @@ func TestRefineFitsWhatIsLeft(t *testing.T) {
 			t.Fatal(err)
 		}
 		before, _ := snap.Correction("wipe-clean")
-		note, _, err := provenSeats(before)
+		note, _, err := bench.ProvenSeats(before)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -176,14 +177,14 @@ func TestRefineFitsWhatIsLeft(t *testing.T) {
 			for e, left := range map[dsp.Ear]func(float64) float64{dsp.Left: c.left, dsp.Right: c.right} {
 				s := inventedSeat(rng, func(hz float64) float64 { return ref(hz) + left(hz) - 7 }, "2026-02-01", note)
 				s.Ear = e
-				if _, err := config.WriteSeat(filepath.Join(dir, proofs), "wipe-clean", e, s); err != nil {
+				if _, err := config.WriteSeat(filepath.Join(dir, bench.Proofs), "wipe-clean", e, s); err != nil {
 					t.Fatal(err)
 				}
 			}
 		}
 		// The stored seats alone give the verdict, without a rig.
 		text, said, err := runIn(t, dir, "prove", "wipe-clean", "--seats", "0", "--json")
-		var proof proofReport
+		var proof proofPrinted
 		if e := json.Unmarshal([]byte(text), &proof); e != nil {
 			t.Fatalf("%s: %v %v %s", c.name, e, err, said)
 		}
@@ -256,11 +257,11 @@ func TestRefineLeavesScatterAlone(t *testing.T) {
 	if err := config.WriteCorrection(dir, "wipe-clean", c, nil); err != nil {
 		t.Fatal(err)
 	}
-	note, _, err := provenSeats(c)
+	note, _, err := bench.ProvenSeats(c)
 	if err != nil {
 		t.Fatal(err)
 	}
-	writeSeats(t, filepath.Join(dir, proofs), "wipe-clean", 6, func() config.Seat { return inventedSeat(rng, ref, "2026-02-01", note) })
+	writeSeats(t, filepath.Join(dir, bench.Proofs), "wipe-clean", 6, func() config.Seat { return inventedSeat(rng, ref, "2026-02-01", note) })
 	_, _, err = runIn(t, dir, "derive", "wipe-clean", "--refine")
 	if _, no := err.(answerNo); !no || !strings.Contains(err.Error(), "nothing to refine") {
 		t.Errorf("%v", err)
@@ -300,15 +301,15 @@ func TestProveAgainstWantedResponse(t *testing.T) {
 	if err := config.WriteCorrection(dir, "woven", c, nil); err != nil {
 		t.Fatal(err)
 	}
-	note, _, err := provenSeats(c)
+	note, _, err := bench.ProvenSeats(c)
 	if err != nil {
 		t.Fatal(err)
 	}
-	writeSeats(t, filepath.Join(dir, proofs), "woven", 6, func() config.Seat {
+	writeSeats(t, filepath.Join(dir, bench.Proofs), "woven", 6, func() config.Seat {
 		return inventedSeat(rng, func(hz float64) float64 { return -2*math.Log10(hz) + rig(hz) }, "2026-02-01", note)
 	})
 	text, said, err := runIn(t, dir, "prove", "woven", "--seats", "0", "--json")
-	var proof proofReport
+	var proof proofPrinted
 	if e := json.Unmarshal([]byte(text), &proof); e != nil {
 		t.Fatalf("%v %v %s", e, err, said)
 	}
@@ -319,86 +320,14 @@ func TestProveAgainstWantedResponse(t *testing.T) {
 	}
 }
 
-func TestOnSweepGrid(t *testing.T) {
-	grid := swept.Grid()
-	level := make([]float64, len(grid))
-	for i := range level {
-		level[i] = float64(i)
+func TestSinceDay(t *testing.T) {
+	keep, err := sinceDay("2026-03-03")
+	if err != nil {
+		t.Fatal(err)
 	}
-	same := onSweepGrid(grid, level)
-	for i, v := range same {
-		if v != level[i] {
-			t.Fatalf("point %d became %g", i, v)
+	for date, want := range map[string]bool{"2026-01-10": false, "2026-03-09T08:00:00Z": true, "last week": false} {
+		if keep(config.Seat{Date: date}) != want {
+			t.Errorf("%s", date)
 		}
-	}
-	// A hole of half an octave stays a hole; one point missing is filled in.
-	hole := onSweepGrid(append(append([]float64{}, grid[:100]...), grid[124:]...), append(append([]float64{}, level[:100]...), level[124:]...))
-	one := onSweepGrid(append(append([]float64{}, grid[:100]...), grid[101:]...), append(append([]float64{}, level[:100]...), level[101:]...))
-	if !math.IsNaN(hole[110]) || hole[99] != 99 || hole[124] != 124 || math.Abs(one[100]-100) > 0.01 {
-		t.Errorf("%v %v", hole[98:126], one[100])
-	}
-	few := onSweepGrid([]float64{100, 110}, []float64{1, 2})
-	if !math.IsNaN(few[0]) || !math.IsNaN(few[480]) {
-		t.Error("beyond what was measured")
-	}
-}
-
-// The questions: a no, an end of input, --yes.
-func TestTalk(t *testing.T) {
-	var out bytes.Buffer
-	k := &talk{out: &out, in: strings.NewReader("y\nno\n\n")}
-	ctx := t.Context()
-	if yes, err := k.confirm(ctx, "louder?"); !yes || err != nil {
-		t.Error(yes, err)
-	}
-	if yes, err := k.confirm(ctx, "louder?"); yes || err != nil {
-		t.Error(yes, err)
-	}
-	if err := k.enter(ctx, "seat"); err != nil {
-		t.Error(err)
-	}
-	if err := k.enter(ctx, "seat"); err == nil || !strings.Contains(err.Error(), "--yes") {
-		t.Error(err)
-	}
-	if !strings.Contains(out.String(), "louder? [y/N]") || k.bar("x") != nil {
-		t.Errorf("%q", out.String())
-	}
-	k = &talk{out: &out, in: strings.NewReader(""), yes: true, tty: true}
-	if yes, err := k.confirm(ctx, "louder?"); !yes || err != nil {
-		t.Error(yes, err)
-	}
-	out.Reset()
-	bar := k.bar("left ear, seat 1 of 5")
-	bar(0.5)
-	k.endBar()
-	if want := "left ear, seat 1 of 5 [###############---------------]  50 %\n"; strings.TrimPrefix(out.String(), "\r") != want {
-		t.Errorf("%q", out.String())
-	}
-}
-
-// What a correction lifts counts against the level limit.
-func TestLevelLimitBehindTheCorrection(t *testing.T) {
-	j := &rigJob{set: config.Rig{SweepLevelDB: -14, MaxLevelDB: -12}, wantDB: -14, levelDB: -34}
-	j.limit(-3)
-	if j.set.MaxLevelDB != -12 || j.wantDB != -14 || j.levelDB != -34 {
-		t.Errorf("a correction that lowers: %+v", j)
-	}
-	j.limit(5)
-	if j.set.MaxLevelDB != -17 || j.wantDB != -17 || j.levelDB != -37 {
-		t.Errorf("a correction that lifts by 5 dB: limit %g, wanted %g, quiet %g", j.set.MaxLevelDB, j.wantDB, j.levelDB)
-	}
-}
-
-func TestVisits(t *testing.T) {
-	var seats []stored
-	for _, d := range []string{"2026-03-02T23:50:00+01:00", "2026-03-03T00:10:00+01:00", "2026-01-10", "2026-01-10", "last week", "2026-03-09T08:00:00Z"} {
-		seats = append(seats, stored{seat: config.Seat{Date: d}})
-	}
-	v, undated := visits(seats)
-	if undated != 1 || len(v) != 3 || len(v[0].seats) != 2 || len(v[1].seats) != 2 || len(v[2].seats) != 1 {
-		t.Errorf("%d without date, %+v", undated, v)
-	}
-	if keep, err := sinceDay("2026-03-03"); err != nil || keep(seats[2].seat) || !keep(seats[5].seat) || keep(seats[4].seat) {
-		t.Error("since a day")
 	}
 }

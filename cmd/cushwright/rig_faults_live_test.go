@@ -14,6 +14,7 @@ import (
 	"testing"
 	"time"
 
+	"cushwright/cmd/internal/rig"
 	"cushwright/config"
 	"cushwright/dsp"
 	swept "cushwright/dsp/sweep"
@@ -41,7 +42,7 @@ func TestLiveRigFaults(t *testing.T) {
 			t.Fatal(err)
 		case kind == "" && (code != 1 || !strings.Contains(messages, want) || len(stored) != 0 || len(out.Seats) != 0),
 			kind != "" && (code != 0 || len(stored) != 1 || len(out.Seats) != 1 ||
-				!slices.ContainsFunc(out.Seats[0].Refused, func(r refusal) bool { return r.Kind == kind && strings.Contains(r.Text, want) })):
+				!slices.ContainsFunc(out.Seats[0].Refused, func(r rig.Refusal) bool { return r.Kind == kind && strings.Contains(r.Text, want) })):
 			return fmt.Sprintf("exit %d, %d seats stored: %s", code, len(stored), messages)
 		}
 		return ""

@@ -67,7 +67,7 @@ func TestLiveRigWholeJob(t *testing.T) {
 		if text == "" && strings.Contains(messages, "interrupted") && soundtest.Again(t, began, stillness, messages) {
 			text, messages, code = b.command(args...)
 		}
-		var proof proofReport
+		var proof proofPrinted
 		if err := json.Unmarshal([]byte(text), &proof); err != nil || len(proof.Ears) != side {
 			t.Fatalf("prove: exit %d, %v: %s%s", code, err, text, messages)
 		}
@@ -106,7 +106,7 @@ func TestLiveRigWholeJob(t *testing.T) {
 		wear("woven")
 		judge(t, stillness, func() (wrong string) {
 			text, messages, code := b.command("which", "--yes", "--json", "--wear")
-			var got told
+			var got whichAnswer
 			if err := json.Unmarshal([]byte(text), &got); err != nil {
 				t.Fatalf("which: exit %d, %v: %s%s", code, err, text, messages)
 			}
@@ -123,7 +123,7 @@ func TestLiveRigWholeJob(t *testing.T) {
 		}
 		wear("deep-foam")
 		text, messages, code = b.command("which", "--yes", "--json", "--wear")
-		var got told
+		var got whichAnswer
 		if err := json.Unmarshal([]byte(text), &got); err != nil || got.Verdict == swept.Known || got.Worn || code != 1 {
 			t.Errorf("a cushion that was never recorded: %v, exit %d, %s%s", err, code, text, messages)
 		}

@@ -11,6 +11,7 @@ import (
 	"strings"
 	"sync"
 
+	"cushwright/cmd/internal/words"
 	"cushwright/config"
 	"cushwright/dsp"
 	"cushwright/engine"
@@ -213,18 +214,11 @@ func summary(st control.Status) string {
 	if st.Aside {
 		p = append(p, "standing aside, silent, for a measurement")
 	}
-	p = append(p, fmt.Sprintf("%.1f dB headroom", math.Abs(st.HeadroomDB)), plural(st.Counters.Overs, "over"))
+	p = append(p, fmt.Sprintf("%.1f dB headroom", math.Abs(st.HeadroomDB)), words.Plural(st.Counters.Overs, "over"))
 	if st.State == engine.Running {
 		p = append(p, fmt.Sprintf("%.0f ms", st.DelayMS))
 	}
 	return strings.Join(p, ", ")
-}
-
-func plural(n uint64, word string) string {
-	if n == 1 {
-		return "1 " + word
-	}
-	return fmt.Sprintf("%d %ss", n, word)
 }
 
 // Wear implements control.Backend.

@@ -16,6 +16,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"cushwright/cmd/internal/bench"
+	"cushwright/cmd/internal/words"
 	"cushwright/config"
 	"cushwright/dsp"
 	"cushwright/dsp/curve"
@@ -293,18 +294,18 @@ func can(e config.Equaliser) string {
 		if s == 0 {
 			return ", stepless"
 		}
-		return ", steps of " + short(s, 4) + unit
+		return ", steps of " + words.Short(s, 4) + unit
 	}
 	var shapes []string
 	for _, s := range e.Shapes {
 		shapes = append(shapes, s.String())
 	}
-	parts := []string{plural(uint64(e.Bands), "band") + ": " + strings.Join(shapes, ", ")}
+	parts := []string{words.Plural(uint64(e.Bands), "band") + ": " + strings.Join(shapes, ", ")}
 	switch {
 	case len(e.FixedFreqHz) > 0:
 		parts = append(parts, "fixed frequencies")
 	case e.FreqStepOctaves != 0:
-		parts = append(parts, fmt.Sprintf("%g to %g Hz in steps of 1/%s octave", e.FreqMinHz, e.FreqMaxHz, short(1/e.FreqStepOctaves, 2)))
+		parts = append(parts, fmt.Sprintf("%g to %g Hz in steps of 1/%s octave", e.FreqMinHz, e.FreqMaxHz, words.Short(1/e.FreqStepOctaves, 2)))
 	default:
 		parts = append(parts, fmt.Sprintf("%g to %g Hz", e.FreqMinHz, e.FreqMaxHz)+step(e.FreqStepHz, " Hz"))
 	}
@@ -328,35 +329,26 @@ func can(e config.Equaliser) string {
 
 // sliders adds a row of sliders as the command of that name sets them.
 func (p *sheetPage) sliders(goals []fit.Target, count int) error {
-	w := sliderFlags{count: count, stepDB: 0.5, maxBoostDB: 6, ears: "together", level: "measured"}
-	if p.Wanted {
-		w.level = "free" // a wanted response has no level of its own
-	}
+	w := sliderFlags{count: count, stepDB: 0.5, maxBoostDB: 6, ears: "together", level: "free", bells: "any"}
 	spec, err := w.spec()
 	if err != nil {
 		return err
 	}
-	if spec.FreeLevel && len(goals) > 1 { // levels free ear by ear would shift the balance
-		both, err := fit.Together(goals[0], goals[1])
-		if err != nil {
-			return err
-		}
-		goals = []fit.Target{both}
+	rows, _, err := setSliders(goals, spec)
+	if err != nil {
+		return err
 	}
 	what := map[int]string{5: "Five sliders", 10: "Ten octave sliders", 31: "Thirty-one third-octave sliders"}[count]
-	for _, g := range goals {
-		row, peakDB, err := setSliders(g, spec)
-		if err != nil {
-			return err
-		}
+	for _, row := range rows {
 		var bands []dsp.Band
 		for _, k := range row.Sliders {
-			bands = append(bands, dsp.Band{Shape: dsp.Bell, Ear: g.Ear, FreqHz: k.FreqHz, GainDB: k.GainDB, Q: row.Q})
+			bands = append(bands, dsp.Band{Shape: dsp.Bell, Ear: row.Ear, FreqHz: k.FreqHz, GainDB: k.GainDB, Q: row.Q})
 		}
-		s := sheetSliders{sliderRow: row, ID: strconv.Itoa(count), Title: what, Rows: typeIn(bands, 1, true), TakeOffDB: max(0, peakDB)}
-		if g.Ear != dsp.Both {
-			s.ID += "-" + g.Ear.String()
-			s.Title += ", " + g.Ear.String() + " ear"
+		s := sheetSliders{sliderRow: row, ID: strconv.Itoa(count), Title: what, Rows: typeIn(bands, 1, true),
+			TakeOffDB: 0 - row.HeadroomDB}
+		if row.Ear != dsp.Both {
+			s.ID += "-" + row.Ear.String()
+			s.Title += ", " + row.Ear.String() + " ear"
 		}
 		p.Sliders = append(p.Sliders, s)
 	}
@@ -382,7 +374,7 @@ func (p *sheetPage) seats(snap *config.Snapshot, diffs map[dsp.Ear]curve.Diff, r
 		}
 		for _, e := range bench.Ears {
 			if n := len(m.Refs[e]); n > 0 {
-				counts = append(counts, fmt.Sprintf("%s of %s on the %s ear", plural(uint64(n), "seat"), m.Name, e))
+				counts = append(counts, fmt.Sprintf("%s of %s on the %s ear", words.Plural(uint64(n), "seat"), m.Name, e))
 			}
 			for i, r := range m.Refs[e] {
 				s, err := snap.LoadSeat(r)
@@ -395,7 +387,7 @@ func (p *sheetPage) seats(snap *config.Snapshot, diffs map[dsp.Ear]curve.Diff, r
 					}
 				}
 				p.Seats = append(p.Seats, sheetSeat{m.Name, e.String(), r.Number, cmp.Or(s.Date, "not said"), say(s.RateHz, "%g"), say(s.SweepLevelDB, "%.1f"),
-					say(s.SignalDB, "%.1f"), fmt.Sprintf("%+.1f", m.Means[e].OffsetDB[i]+0), cmp.Or(odd[r.File], "in line")})
+					say(s.SignalDB, "%.1f"), words.SignedTenth(m.Means[e].OffsetDB[i]), cmp.Or(odd[r.File], "in line")})
 			}
 		}
 	}

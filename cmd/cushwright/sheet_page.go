@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	"cushwright/cmd/internal/bench"
+	"cushwright/cmd/internal/words"
 	"cushwright/dsp"
 	"cushwright/dsp/curve"
 	"cushwright/dsp/fit"
@@ -113,7 +114,7 @@ func typeIn(bands []dsp.Band, hzDecimals int, fixed bool) (out []sheetBand) {
 	need := func(most int, value func(b dsp.Band) float64) int {
 		n := 0
 		for _, b := range bands {
-			if _, frac, ok := strings.Cut(short(value(b), most), "."); ok {
+			if _, frac, ok := strings.Cut(words.Short(value(b), most), "."); ok {
 				n = max(n, len(frac))
 			}
 		}
@@ -125,7 +126,7 @@ func typeIn(bands []dsp.Band, hzDecimals int, fixed bool) (out []sheetBand) {
 	for _, b := range bands {
 		s := sheetBand{b.Shape.String(), b.Ear.String(), fmt.Sprintf("%.*f", hz, b.FreqHz), fmt.Sprintf("%+.*f", db, b.GainDB+0), fmt.Sprintf("%.*f", q, b.Q)}
 		if fixed {
-			s.Hz = short(b.FreqHz, hzDecimals)
+			s.Hz = words.Short(b.FreqHz, hzDecimals)
 		}
 		switch {
 		case !b.Shape.HasGain():
@@ -149,7 +150,7 @@ var sheetTemplate = template.Must(template.New("sheet").Funcs(template.FuncMap{
 	"four":  func(x float64) string { return fmt.Sprintf("%.4f", x+0) },
 	// Rounded up: a level taken off must never be too little.
 	"up":      func(x float64) string { return fmt.Sprintf("%.1f", math.Ceil(x*10-1e-9)/10+0) },
-	"signed1": func(x float64) string { return strings.Replace(fmt.Sprintf("%+.1f", x), "-0.0", "+0.0", 1) },
+	"signed1": words.SignedTenth,
 	"inc":     func(i int) int { return i + 1 },
 }).Parse(sheetHTML))
 

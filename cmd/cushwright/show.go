@@ -9,6 +9,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"cushwright/cmd/internal/words"
 	"cushwright/config"
 	"cushwright/dsp"
 	"cushwright/dsp/plot"
@@ -47,7 +48,7 @@ func (a *app) showCommand() *cobra.Command {
 			return nil
 		}}
 	f := c.Flags()
-	f.BoolVar(&csv, "csv", false, "print freq_hz,left_db,right_db (the default)")
+	f.BoolVar(&csv, "csv", false, "print freq_hz,left_db,right_db (the default); -300 dB stands for a notch's zero")
 	f.BoolVar(&coefficients, "coefficients", false, "print each section's coefficients")
 	f.Float64Var(&rate, "rate", 48000, "sample rate in Hz")
 	f.StringVar(&png, "png", "", "write a plot to this PNG file")
@@ -70,14 +71,16 @@ func printResponse(w io.Writer, name, reference string, ch *dsp.Chain) {
 	if reference != "" {
 		fmt.Fprintf(w, "# reference: %s\n", reference)
 	}
-	fmt.Fprintf(w, "# rate_hz: %g\n# headroom_db: %.6f\nfreq_hz,left_db,right_db\n", ch.RateHz(), ch.HeadroomDB())
+	fmt.Fprintf(w, "# rate_hz: %g\n# headroom_db: %s\nfreq_hz,left_db,right_db\n", ch.RateHz(),
+		words.Decimals(ch.HeadroomDB(), 6))
 	for _, f := range plotHz() {
-		fmt.Fprintf(w, "%.4f,%.6f,%.6f\n", f, ch.DB(dsp.Left, f), ch.DB(dsp.Right, f))
+		fmt.Fprintf(w, "%.4f,%s,%s\n", f, words.Decimals(ch.DB(dsp.Left, f), 6), words.Decimals(ch.DB(dsp.Right, f), 6))
 	}
 }
 
 func printCoefficients(w io.Writer, ch *dsp.Chain) {
-	fmt.Fprintf(w, "# rate_hz: %g\n# headroom_db: %.6f\near,section,b0,b1,b2,a1,a2\n", ch.RateHz(), ch.HeadroomDB())
+	fmt.Fprintf(w, "# rate_hz: %g\n# headroom_db: %s\near,section,b0,b1,b2,a1,a2\n", ch.RateHz(),
+		words.Decimals(ch.HeadroomDB(), 6))
 	for _, e := range []dsp.Ear{dsp.Left, dsp.Right} {
 		for i, s := range ch.Sections(e) {
 			fmt.Fprintf(w, "%s,%d,%.17g,%.17g,%.17g,%.17g,%.17g\n", e, i+1, s.B0, s.B1, s.B2, s.A1, s.A2)
@@ -86,7 +89,8 @@ func printCoefficients(w io.Writer, ch *dsp.Chain) {
 }
 
 func correctionPlot(name string, ch *dsp.Chain) *plot.Plot {
-	p := &plot.Plot{Title: "correction of " + name, Note: fmt.Sprintf("headroom %.1f dB not drawn, %g Hz", ch.HeadroomDB(), ch.RateHz())}
+	p := &plot.Plot{Title: "correction of " + name, Note: fmt.Sprintf("headroom %s dB not drawn, %g Hz",
+		words.Decimals(ch.HeadroomDB(), 1), ch.RateHz())}
 	for _, e := range []dsp.Ear{dsp.Left, dsp.Right} {
 		l := plot.Line{Name: e.String(), FreqHz: plotHz()}
 		for _, f := range l.FreqHz {

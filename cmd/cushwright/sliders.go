@@ -9,6 +9,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"cushwright/cmd/internal/bench"
+	"cushwright/cmd/internal/words"
 	"cushwright/dsp"
 	"cushwright/dsp/fit"
 )
@@ -23,6 +24,7 @@ type sliderFlags struct {
 	gentleDB     float64
 	maxBoostDB   float64
 	ears, level  string
+	bells        string
 	treble, json bool
 }
 
@@ -30,7 +32,16 @@ func (a *app) slidersCommand() *cobra.Command {
 	var w sliderFlags
 	c := &cobra.Command{Use: "sliders NEW", Short: "settings for a row of sliders", Args: cobra.ExactArgs(1),
 		Long: `Finds the positions of a row of sliders that together come closest to the sound of the reference. Neighbouring sliders
-overlap, so reading the wanted level off at each slider's frequency (the naive reading) overdoes it; both are told.
+overlap, so reading the wanted level off at each slider's frequency (the naive reading) overdoes it; both are told, and
+--step, --gentle and --max-boost hold for both.
+
+Equalisers make their sliders' bells in two ways: like analog ones, or by the bilinear transform at their sample rate,
+which narrows those near 20 kHz. Where you do not know which, the positions are such that the worst of them is as good as
+it gets; what each kind leaves is told. --bells analog or bilinear fits for one.
+
+Level is left to the volume control, and with --ears apart the balance between the ears to the balance control.
+--level measured puts both into the sliders: only where both cushions, and both ears, were measured at the same gain of
+the rig.
 
 ` + caution,
 		RunE: func(c *cobra.Command, args []string) error { return a.sliders(c, args[0], w) }}
@@ -45,7 +56,10 @@ overlap, so reading the wanted level off at each slider's frequency (the naive r
 	f.Lookup("gentle").NoOptDefVal = "3"
 	f.Float64Var(&w.maxBoostDB, "max-boost", 6, "largest boost of all sliders together in dB; 0: cuts only")
 	f.StringVar(&w.ears, "ears", "together", "together: one row for both ears; apart: one for each")
-	f.StringVar(&w.level, "level", "measured", "measured: also the difference in level; free: leave level to the volume control")
+	f.StringVar(&w.level, "level", "free",
+		"free: leave level to the volume control; measured: put the measured difference in level into the sliders")
+	f.StringVar(&w.bells, "bells", "any",
+		"what the equaliser's bells are like: analog, bilinear (at 44.1 or 48 kHz), or any: not known")
 	f.BoolVar(&w.treble, "treble", false, "correct above 10 kHz like anywhere else, though a rig is no ear there")
 	f.BoolVar(&w.json, "json", false, "print JSON")
 	c.MarkFlagsMutuallyExclusive("count", "freq")
@@ -81,11 +95,18 @@ func (w sliderFlags) spec() (fit.SliderSpec, error) {
 	case "measured":
 	case "free":
 		s.FreeLevel = true
-		if w.ears == "apart" {
-			return s, &dsp.RangeError{Key: "--ears", Value: `"apart"`, Allowed: "together, for levels free ear by ear would shift the balance"}
-		}
 	default:
-		return s, &dsp.RangeError{Key: "--level", Value: fmt.Sprintf("%q", w.level), Allowed: "measured or free"}
+		return s, &dsp.RangeError{Key: "--level", Value: fmt.Sprintf("%q", w.level), Allowed: "free or measured"}
+	}
+	switch w.bells {
+	case "any":
+		s.Kinds = fit.AnyKind
+	case "analog":
+		s.Kinds = fit.Analog
+	case "bilinear":
+		s.Kinds = fit.Bilinear
+	default:
+		return s, &dsp.RangeError{Key: "--bells", Value: fmt.Sprintf("%q", w.bells), Allowed: "any, analog or bilinear"}
 	}
 	return s, nil
 }
@@ -96,32 +117,43 @@ type slider struct {
 	NaiveDB float64 `json:"naive_db"`
 }
 
+// sliderKind is what positions leave on one kind of bells.
+type sliderKind struct {
+	Bells         string  `json:"bells"`
+	RateHz        float64 `json:"rate_hz,omitempty"` // of bilinear ones
+	ResidualRMSDB float64 `json:"residual_rms_db"`
+	NaiveRMSDB    float64 `json:"naive_rms_db"`
+}
+
 type sliderRow struct {
-	Ear           dsp.Ear  `json:"ear"`
-	Q             float64  `json:"q"`
-	Sliders       []slider `json:"sliders"`
-	BeforeRMSDB   float64  `json:"before_rms_db"`
-	ResidualRMSDB float64  `json:"residual_rms_db"`
-	NaiveRMSDB    float64  `json:"naive_rms_db"`
-	LevelDB       float64  `json:"level_db"`    // left to the volume control
-	HeadroomDB    float64  `json:"headroom_db"` // level change before the sliders, ≤ 0
-	Left          []left   `json:"left"`
+	Ear           dsp.Ear      `json:"ear"`
+	Q             float64      `json:"q"`
+	Sliders       []slider     `json:"sliders"`
+	BeforeRMSDB   float64      `json:"before_rms_db"`
+	ResidualRMSDB float64      `json:"residual_rms_db"` // the most on any kind of bells that was fitted for
+	NaiveRMSDB    float64      `json:"naive_rms_db"`    // likewise
+	Kinds         []sliderKind `json:"kinds"`
+	LevelDB       float64      `json:"level_db"`    // left to the volume control
+	HeadroomDB    float64      `json:"headroom_db"` // level change before the sliders, ≤ 0; both ears
+	Left          []left       `json:"left"`
 }
 
 type sliderAnswer struct {
 	Cushion   string      `json:"cushion"`
 	Reference string      `json:"reference"`
 	StepDB    float64     `json:"step_db"`
+	Bells     string      `json:"bells"`      // what was fitted for: any, analog or bilinear
+	Level     string      `json:"level"`      // free: left to the volume control; measured: in the sliders
+	BalanceDB float64     `json:"balance_db"` // by which the left ear wants more; ears apart, level free
 	Rows      []sliderRow `json:"rows"`
 	Caution   string      `json:"caution,omitempty"`
 	Seconds   float64     `json:"seconds"`
+
+	wanted bool // the reference is a wanted response
 }
 
 func (a *app) sliders(c *cobra.Command, name string, w sliderFlags) error {
 	fail := func(err error) error { return fmt.Errorf("cushwright: sliders for %q: %w", name, err) }
-	if w.Wanted != "" && !c.Flags().Changed("level") {
-		w.level = "free" // a wanted response has no level of its own
-	}
 	spec, err := w.spec()
 	if err != nil {
 		return fail(err)
@@ -140,22 +172,21 @@ func (a *app) sliders(c *cobra.Command, name string, w sliderFlags) error {
 	}
 	if !spec.FreeLevel {
 		for _, e := range bench.Ears {
-			if d, ok := diffs[e]; ok && (math.Abs(d.Level.Value) > 6) {
+			if d, ok := diffs[e]; ok && math.Abs(d.Level.Value) > 6 {
 				notes = append(notes, fmt.Sprintf("%s ear: the levels differ by %+.1f dB; if the rig's gain was changed between the cushions, give --level free", e, d.Level.Value))
 			}
 		}
 	}
-	out := sliderAnswer{Cushion: name, Reference: w.Name(), StepDB: spec.StepDB}
+	out := sliderAnswer{Cushion: name, Reference: w.Name(), StepDB: spec.StepDB, Bells: w.bells, Level: w.level,
+		wanted: w.Wanted != ""}
 	start := time.Now()
-	for _, g := range goals {
-		row, peakDB, err := setSliders(g, spec)
-		if err != nil {
-			return fail(err)
-		}
-		if peakDB > 0.05 {
+	if out.Rows, out.BalanceDB, err = setSliders(goals, spec); err != nil {
+		return fail(err)
+	}
+	for _, r := range out.Rows {
+		if r.HeadroomDB < -0.05 {
 			out.Caution = caution
 		}
-		out.Rows = append(out.Rows, row)
 	}
 	out.Seconds = time.Since(start).Seconds()
 	warn(c, notes)
@@ -168,21 +199,50 @@ func (a *app) sliders(c *cobra.Command, name string, w sliderFlags) error {
 	return printTo(c, out.print)
 }
 
-// setSliders finds the positions for one target. peakDB is the most that the sliders boost together.
-func setSliders(g fit.Target, spec fit.SliderSpec) (row sliderRow, peakDB float64, err error) {
-	r, err := fit.Sliders(g, spec)
+// setSliders finds the positions for each goal; two of them are the ears apart, and the left one wants balanceDB more
+// than the right.
+func setSliders(goals []fit.Target, spec fit.SliderSpec) (rows []sliderRow, balanceDB float64, err error) {
+	results := make([]fit.SliderResult, len(goals))
+	if len(goals) == 2 {
+		results[0], results[1], balanceDB, err = fit.SlidersApart(goals[0], goals[1], spec)
+	} else {
+		results[0], err = fit.Sliders(goals[0], spec)
+	}
 	if err != nil {
-		return row, 0, err
+		return nil, 0, err
 	}
-	row = sliderRow{Ear: g.Ear, Q: r.Q, BeforeRMSDB: r.BeforeRMS, ResidualRMSDB: r.ResidualRMS, NaiveRMSDB: r.NaiveRMS, LevelDB: r.LevelDB,
-		Left: append([]left{}, leftOf(g.Ear, r.Left)...)}
-	if r.PeakDB > 0 {
-		row.HeadroomDB = -r.PeakDB
+	peakDB := 0.0 // one for both ears: headroom apart would shift the balance
+	for _, r := range results {
+		peakDB = max(peakDB, r.PeakDB)
 	}
-	for i, f := range r.FreqHz {
-		row.Sliders = append(row.Sliders, slider{f, r.GainDB[i], r.NaiveDB[i]})
+	for i, r := range results {
+		row := sliderRow{Ear: goals[i].Ear, Q: r.Q, BeforeRMSDB: r.BeforeRMS, ResidualRMSDB: r.ResidualRMS,
+			NaiveRMSDB: r.NaiveRMS, LevelDB: r.LevelDB + 0,
+			HeadroomDB: 0 - peakDB, Left: append([]left{}, leftOf(goals[i].Ear, r.Left)...)}
+		for _, k := range r.Kinds {
+			bells := "analog"
+			if k.Kind.RateHz != 0 {
+				bells = "bilinear"
+			}
+			row.Kinds = append(row.Kinds, sliderKind{bells, k.Kind.RateHz, k.ResidualRMS, k.NaiveRMS})
+		}
+		for k, f := range r.FreqHz {
+			row.Sliders = append(row.Sliders, slider{f, r.GainDB[k], r.NaiveDB[k]})
+		}
+		rows = append(rows, row)
 	}
-	return row, r.PeakDB, nil
+	return rows, balanceDB + 0, nil
+}
+
+// bellsInWords says what kinds of bells a row was fitted for.
+func bellsInWords(bells string) string {
+	switch bells {
+	case "analog":
+		return "bells like analog ones"
+	case "bilinear":
+		return "bells of the bilinear transform at 44.1 or 48 kHz"
+	}
+	return "bells like analog ones or of the bilinear transform"
 }
 
 func (s sliderAnswer) print(w io.Writer) {
@@ -198,16 +258,47 @@ func (s sliderAnswer) print(w io.Writer) {
 		if s.StepDB > 0 {
 			step = fmt.Sprintf("steps of %g dB", s.StepDB)
 		}
-		fmt.Fprintf(w, "%s -> %s: %s for %s, Q %s, %s\n", s.Cushion, s.Reference, plural(uint64(len(r.Sliders)), "slider"), which, short(r.Q, 2), step)
+		fmt.Fprintf(w, "%s -> %s: %s for %s, Q %s, %s\n", s.Cushion, s.Reference, words.Plural(uint64(len(r.Sliders)), "slider"), which, words.Short(r.Q, 2), step)
+		fmt.Fprintf(w, "fitted for %s\n", bellsInWords(s.Bells))
 		fmt.Fprintf(w, "  %8s  %7s  %7s\n", "Hz", "set dB", "naive")
 		for _, k := range r.Sliders {
-			fmt.Fprintf(w, "  %8s  %7s  %7s\n", short(k.FreqHz, 1), signed(k.GainDB), signed(k.NaiveDB))
+			fmt.Fprintf(w, "  %8s  %7s  %7s\n", words.Short(k.FreqHz, 1), words.Signed(k.GainDB), words.Signed(k.NaiveDB))
 		}
-		fmt.Fprintf(w, "left over: %.2f dB RMS (weighted); by the naive reading %.2f dB; with all at zero %.2f dB\n", r.ResidualRMSDB, r.NaiveRMSDB, r.BeforeRMSDB)
-		fmt.Fprintf(w, "headroom: take %.2f dB off before the sliders\n", max(0, -r.HeadroomDB))
-		if r.LevelDB != 0 {
-			fmt.Fprintf(w, "level: turn the volume by %s dB beside that to match\n", signed(r.LevelDB))
+		fmt.Fprintf(w, "left over, dB RMS (weighted): %.2f at most; by the naive reading %.2f; with all at zero %.2f\n",
+			r.ResidualRMSDB, r.NaiveRMSDB, r.BeforeRMSDB)
+		for _, k := range r.Kinds {
+			name := k.Bells + " bells"
+			if k.RateHz != 0 {
+				name += fmt.Sprintf(" at %g kHz", k.RateHz/1000)
+			}
+			fmt.Fprintf(w, "  on %-28s  %.2f; by the naive reading %.2f\n", name+":", k.ResidualRMSDB, k.NaiveRMSDB)
 		}
+		both := ""
+		if len(s.Rows) > 1 {
+			both = ", on both ears alike"
+		}
+		fmt.Fprintf(w, "headroom: take %s dB off before the sliders%s\n", words.Decimals(0-r.HeadroomDB, 2), both)
 		printLeft(w, r.Left)
+	}
+	if len(s.Rows) > 1 {
+		fmt.Fprintln(w)
+	}
+	if s.Level == "measured" {
+		fmt.Fprintln(w, "level: the measured difference is in the sliders")
+		return
+	}
+	level := 0.0
+	for _, r := range s.Rows {
+		level += r.LevelDB / float64(len(s.Rows))
+	}
+	fmt.Fprint(w, "level: left to the volume control")
+	if !s.wanted { // a wanted response has no level of its own
+		fmt.Fprintf(w, "; for the level that was measured, turn it by %s dB once the headroom is taken off",
+			words.Signed(level-s.Rows[0].HeadroomDB))
+	}
+	fmt.Fprintln(w)
+	if math.Abs(s.BalanceDB) >= 0.5 {
+		fmt.Fprintf(w, "balance: the left ear wants %s dB against the right; that is left to the balance control\n",
+			words.Signed(s.BalanceDB))
 	}
 }

@@ -3,6 +3,8 @@ package main
 import (
 	"fmt"
 
+	"cushwright/cmd/internal/words"
+
 	"github.com/spf13/cobra"
 )
 
@@ -19,14 +21,15 @@ func (a *app) statusCommand() *cobra.Command {
 				return answer(err)
 			}
 			if asJSON {
-				return printJSON(st)
+				return writeJSON(c, st)
 			}
 			w := c.OutOrStdout()
 			fmt.Fprintln(w, st.Summary)
 			n := st.Counters
 			fmt.Fprintf(w, "state %s on %s at %d Hz, engine process %d\n", st.State, st.Output, st.RateHz, st.PID)
-			fmt.Fprintf(w, "input %.1f dBFS (true peak %.1f), output %.1f dBFS (true peak %.1f), guard %.1f dB (largest %.1f)\n",
-				n.InPeakDB, n.InHoldDB, n.OutPeakDB, n.OutHoldDB, n.GuardDB, n.GuardMaxDB)
+			fmt.Fprintf(w, "input %s dBFS (true peak %s), output %s dBFS (true peak %s), guard %s dB (largest %s)\n",
+				words.Decimals(n.InPeakDB, 1), words.Decimals(n.InHoldDB, 1), words.Decimals(n.OutPeakDB, 1), words.Decimals(n.OutHoldDB, 1),
+				words.Decimals(n.GuardDB, 1), words.Decimals(n.GuardMaxDB, 1))
 			fmt.Fprintf(w, "clipped in the programme %d, overs %d, breaks %d, trims %d, late %d, reopened %d\n",
 				n.ClippedRuns, n.Overs, n.Underruns, n.Trims, n.LateCallbacks, st.Reopened)
 			if st.LastError != "" {

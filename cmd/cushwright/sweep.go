@@ -5,11 +5,12 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"cushwright/cmd/internal/bench"
+	"cushwright/cmd/internal/rig"
+	"cushwright/cmd/internal/words"
 	"cushwright/config"
 	"cushwright/dsp"
 	"cushwright/dsp/curve"
-	swept "cushwright/dsp/sweep"
-	"cushwright/platform/soundfile"
 )
 
 func (a *app) sweepCommand() *cobra.Command {
@@ -25,7 +26,7 @@ rig.output of settings.toml name the devices.
 The first sweep is 20 dB below rig.sweep_level_db; it is asked before going louder, and rig.max_level_db is never exceeded.
 Ctrl-C fades out. The exit code is 1 if a seat could not be measured or the series was interrupted.
 
-` + sweepCaution,
+` + rig.Caution,
 		RunE: func(c *cobra.Command, args []string) error { return a.sweep(c, args[0], w, seats, impulse) }}
 	w.flags(c, "")
 	f := c.Flags()
@@ -37,10 +38,10 @@ Ctrl-C fades out. The exit code is 1 if a seat could not be measured or the seri
 
 // sweptSeats is what sweep prints for programs.
 type sweptSeats struct {
-	Cushion  string       `json:"cushion"`
-	Seats    []seatReport `json:"seats"`
-	Wanted   int          `json:"wanted"`
-	Warnings []string     `json:"warnings"`
+	Cushion  string           `json:"cushion"`
+	Seats    []rig.SeatReport `json:"seats"`
+	Wanted   int              `json:"wanted"`
+	Warnings []string         `json:"warnings"`
 }
 
 func (a *app) sweep(c *cobra.Command, name string, w rigFlags, seats int, impulse bool) error {
@@ -63,12 +64,12 @@ func (a *app) sweep(c *cobra.Command, name string, w rigFlags, seats int, impuls
 	if err != nil {
 		return err
 	}
-	defer j.close()
+	defer j.Close()
 	if k, ok := snap.Cushion(name); !ok || !k.Recorded {
-		j.talk.say("%s has no record yet: write cushions/%s.toml to say what it is", name, name)
+		j.Talk.Say("%s has no record yet: write cushions/%s.toml to say what it is", name, name)
 	}
-	got, err := j.run(c.Context(), seatSet{cushion: name, dir: snap.Dir, seats: seats, impulse: impulse}, side)
-	out := sweptSeats{Cushion: name, Seats: append([]seatReport{}, got...), Wanted: seats * len(side), Warnings: []string{}}
+	got, err := j.Run(c.Context(), rig.Series{Cushion: name, Dir: snap.Dir, Seats: seats, Impulse: impulse, Written: w.written(c)}, side)
+	out := sweptSeats{Cushion: name, Seats: append([]rig.SeatReport{}, got...), Wanted: seats * len(side), Warnings: []string{}}
 	if len(got) > 0 {
 		out.Warnings = rigWarnings(snap, name, side)
 	}
@@ -85,24 +86,19 @@ func (a *app) sweep(c *cobra.Command, name string, w rigFlags, seats int, impuls
 func rigWarnings(snap *config.Snapshot, name string, side []dsp.Ear) []string {
 	out := []string{}
 	for _, e := range side {
-		all, err := storedSeats(snap.Dir, name, e, nil)
+		all, err := bench.StoredSeats(snap.Dir, name, e, nil)
 		if err != nil || len(all) == 0 {
 			continue
 		}
 		if n := len(all); n < 5 {
-			out = append(out, fmt.Sprintf("the %s ear has %s; five and more make a good average", e, plural(uint64(n), "seat")))
+			out = append(out, fmt.Sprintf("the %s ear has %s; five and more make a good average", e, words.Plural(uint64(n), "seat")))
 		}
 		if e == side[0] {
-			last := all[len(all)-1].seat
+			last := all[len(all)-1].Seat
 			if k, err := curve.FromPoints(last.FreqHz, last.LevelDB); err == nil {
 				out = append(out, k.CouplerWarnings()...)
 			}
 		}
 	}
 	return out
-}
-
-// writeImpulse writes a seat's impulse response, whole or not at all.
-func writeImpulse(file string, r *swept.Response) error {
-	return soundfile.WriteWAV(file, &soundfile.Sound{RateHz: int(r.RateHz), Channels: 1, Samples: r.Impulse})
 }

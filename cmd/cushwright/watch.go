@@ -15,6 +15,7 @@ import (
 	"github.com/charmbracelet/x/ansi"
 	"github.com/spf13/cobra"
 
+	"cushwright/cmd/internal/words"
 	"cushwright/engine"
 	"cushwright/engine/control"
 )
@@ -273,7 +274,7 @@ func (v *watchView) text() string {
 	add(2, "headroom  %.1f dB taken off; left at the largest peak: %s", math.Abs(st.HeadroomDB), left)
 	add(1, "overs     %v", v.overs)
 	add(1, "breaks    %v", v.breaks)
-	add(6, "clipped   %s at full scale in the programme itself", plural(c.ClippedRuns, "run"))
+	add(6, "clipped   %s at full scale in the programme itself", words.Plural(c.ClippedRuns, "run"))
 	add(3, "delay     %.0f ms; drift %+.0f ppm, trims %d, late %d", st.DelayMS, c.DriftPPM, c.Trims, c.LateCallbacks)
 	add(4, "sound     %s at %d Hz, reopened %d", st.Output, st.RateHz, st.Reopened)
 	if st.LastError != "" {
@@ -353,9 +354,9 @@ func side(st control.Status) string {
 	case st.Bands == 0:
 		return "no correction"
 	case st.Reference != "":
-		return fmt.Sprintf("corrected towards %s, %s", st.Reference, plural(uint64(st.Bands), "band"))
+		return fmt.Sprintf("corrected towards %s, %s", st.Reference, words.Plural(uint64(st.Bands), "band"))
 	}
-	return "corrected, " + plural(uint64(st.Bands), "band")
+	return "corrected, " + words.Plural(uint64(st.Bands), "band")
 }
 
 // The bars span 60 dB below full scale.

@@ -10,7 +10,10 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"cushwright/cmd/internal/bench"
+	"cushwright/cmd/internal/rig"
 	"cushwright/config"
+	"cushwright/dsp"
 	swept "cushwright/dsp/sweep"
 	"cushwright/engine/control"
 )
@@ -23,15 +26,15 @@ func (a *app) whichCommand() *cobra.Command {
 scatter. The answer is a name with its confidence, "unknown", or "ambiguous between …"; it never guesses. Each cushion needs two
 seats of that ear and more; five are good. The exit code is 1 where there is no name.
 
-` + sweepCaution,
+` + rig.Caution,
 		RunE: func(c *cobra.Command, _ []string) error { return a.which(c, w, wear) }}
 	w.flags(c, "left")
 	c.Flags().BoolVar(&wear, "wear", false, "make it the fitted cushion: the engine switches")
 	return c
 }
 
-// told is what which prints for programs.
-type told struct {
+// whichAnswer is what which prints for programs.
+type whichAnswer struct {
 	Verdict    swept.Verdict      `json:"verdict"`
 	Cushion    string             `json:"cushion,omitempty"`
 	Between    []string           `json:"between,omitempty"`
@@ -55,22 +58,9 @@ func (a *app) which(c *cobra.Command, w rigFlags, wear bool) error {
 	if err != nil {
 		return fmt.Errorf("cushwright: %s: %w", action, err)
 	}
-	out := told{Likely: map[string]float64{}, LeftOut: []string{}}
-	var recorded []swept.Recorded
-	names, err := measuredNames(snap)
+	recorded, few, err := recordedOf(snap, side[0])
 	if err != nil {
 		return err
-	}
-	for _, n := range names {
-		seats, err := storedSeats(snap.Dir, n, side[0], nil)
-		if err != nil {
-			return err
-		}
-		if len(seats) < 2 {
-			out.LeftOut = append(out.LeftOut, n)
-			continue
-		}
-		recorded = append(recorded, swept.Recorded{Name: n, LevelDB: levelsOf(seats)})
 	}
 	if len(recorded) == 0 {
 		return fmt.Errorf("cushwright: %s: no cushion has two seats of the %s ear: measure them with sweep first", action, side[0])
@@ -79,47 +69,43 @@ func (a *app) which(c *cobra.Command, w rigFlags, wear bool) error {
 	if err != nil {
 		return fmt.Errorf("cushwright: %s: %w", action, err)
 	}
+	out := whichAnswer{Likely: map[string]float64{}, LeftOut: few}
 	j, err := a.openRig(c, action, snap, w, nil)
 	if err != nil {
 		return err
 	}
-	defer j.close()
+	defer j.Close()
 	if len(out.LeftOut) > 0 {
-		j.talk.say("left out, with fewer than two seats of the %s ear: %s", side[0], strings.Join(out.LeftOut, ", "))
+		j.Talk.Say("left out, with fewer than two seats of the %s ear: %s", side[0], strings.Join(out.LeftOut, ", "))
 	}
 	// One sweep is all: at the level of the seats, which was asked for when they were measured, and is asked for again.
-	yes, err := j.talk.confirm(c.Context(), fmt.Sprintf("Sweep for %.1f s at %.0f dB?", seconds(j.spec(j.rig.Output.RateHz, true)), j.wantDB))
+	yes, err := j.Talk.Confirm(c.Context(), fmt.Sprintf("Sweep for %.1f s at %.0f dB?", j.ShortSeconds(), j.WantDB()))
 	if err == nil && !yes {
-		err = answerNo{j.fail(errors.New("not asked to go on"))}
+		err = answerNo{fmt.Errorf("cushwright: %s: not asked to go on", action)}
 	}
-	var f *swept.Finding
-	var s shot
+	var heard *swept.Response
 	if err == nil {
-		j.levelDB = j.wantDB
-		s, f, err = j.once(c.Context(), side[0], "sweep")
-	}
-	if err == nil && f != nil {
-		err = answerNo{j.fail(f)}
+		heard, err = j.One(c.Context(), side[0])
 	}
 	if err != nil {
 		return interrupted(err, action, 0, 1)
 	}
-	answer, err := judge.Which(s.response.LevelDB)
+	answer, err := judge.Which(heard.LevelDB)
 	if err != nil {
-		return j.fail(err)
+		return fmt.Errorf("cushwright: %s: %w", action, err)
 	}
 	out.Verdict, out.Cushion, out.Between, out.Confidence, out.Text = answer.Verdict, answer.Name, answer.Between, answer.Confidence, answer.Text
 	for i, r := range recorded {
 		out.Likely[r.Name] = answer.Likely[i]
 	}
-	j.close()
+	j.Close()
 	if wear && answer.Verdict == swept.Known {
 		said, err := wearNow(c, snap, answer.Name)
 		if err != nil {
 			return err
 		}
 		out.Worn = true
-		j.talk.say("%s", said)
+		j.Talk.Say("%s", said)
 	}
 	if w.asJSON {
 		err = writeJSON(c, out)
@@ -135,7 +121,23 @@ func (a *app) which(c *cobra.Command, w rigFlags, wear bool) error {
 	return err
 }
 
-func seconds(s swept.Spec) float64 { return s.LeadSeconds + s.DurationSeconds() + s.TrailSeconds }
+// recordedOf reads the cushions that have two seats or more of an ear; few are those that have fewer.
+func recordedOf(snap *config.Snapshot, ear dsp.Ear) (recorded []swept.Recorded, few []string, err error) {
+	names, err := measuredNames(snap)
+	few = []string{}
+	for _, n := range names {
+		seats, err := bench.StoredSeats(snap.Dir, n, ear, nil)
+		if err != nil {
+			return nil, nil, err
+		}
+		if len(seats) < 2 {
+			few = append(few, n)
+			continue
+		}
+		recorded = append(recorded, swept.Recorded{Name: n, LevelDB: bench.LevelsOf(seats)})
+	}
+	return recorded, few, err
+}
 
 // measuredNames are the cushions that have seats, sorted, whether they have a record or not.
 func measuredNames(snap *config.Snapshot) (names []string, err error) {

@@ -47,6 +47,7 @@ type fitter struct {
 	rateHz    float64
 	fine      *problem
 	coarse    *problem
+	dense     *problem  // where the boost limit is held: between the points as well
 	fixed     []float64 // ln warped fixed frequencies, or nil
 	places    []float64 // ln warped candidate frequencies
 	widths    []float64 // ln Q candidates
@@ -118,7 +119,7 @@ func newFitter(p Prepared, o Options) *fitter {
 		q.kappa = 30 / float64(len(q.x2))
 		return q
 	}
-	f.fine, f.coarse = mk(1), mk(4)
+	f.fine, f.coarse, f.dense = mk(1), mk(4), f.between(p.FreqHz)
 	if e := o.For; e != nil && len(e.FixedFreqHz) > 0 {
 		for _, hz := range e.FixedFreqHz {
 			f.fixed = append(f.fixed, f.warp(hz))
@@ -905,79 +906,11 @@ func (f *fitter) walkPairs(p *problem, l lattice, each [][]float64, total []floa
 	return moved
 }
 
-// boostSlackDB is how far a correction may exceed the boost limit between the points it is fitted on.
-const boostSlackDB = 0.05
-
-func (p *problem) over() float64 {
-	p.respond()
-	m := math.Inf(-1)
-	for _, r := range p.resp {
-		m = max(m, r)
-	}
-	return m - p.boost
-}
-
-// holdBoost makes the limit good where the penalty has left a rest.
-func (f *fitter) holdBoost(p *problem) {
-	limit := p.boost
-	for range 6 {
-		p.boost = limit
-		if o := p.over(); o <= boostSlackDB {
-			return
-		}
-		p.kappa *= 10
-		p.boost = limit - 0.02
-		p.solve(8, 1e-5)
-	}
-	p.boost = limit
-	for range 200 { // the last resort cannot fail: with no boosts nothing is over
-		if p.over() <= boostSlackDB {
-			return
-		}
-		for k := range p.units {
-			if p.units[k].p[pGain] > 0 {
-				p.units[k].p[pGain] *= 0.98
-			}
-		}
-	}
-}
-
-func (f *fitter) holdBoostOnSteps(p *problem, l lattice) {
-	for range 400 {
-		if p.over() <= boostSlackDB {
-			return
-		}
-		// Lower the band that boosts most at the peak by one step.
-		at := 0
-		for i, r := range p.resp {
-			if r > p.resp[at] {
-				at = i
-			}
-		}
-		best, bestDB := -1, 0.0
-		one := make([]float64, len(p.x2))
-		for k := range p.units {
-			clear(one)
-			p.db(&p.units[k], one)
-			if one[at] > bestDB && p.units[k].p[pGain] > 0 {
-				best, bestDB = k, one[at]
-			}
-		}
-		if best < 0 {
-			return
-		}
-		if l.step[pGain] > 0 {
-			f.set(&p.units[best], pGain, f.snap(l, pGain, p.units[best].p[pGain], -1))
-		} else {
-			p.units[best].p[pGain] -= 0.1
-		}
-	}
-}
-
 func (f *fitter) result(t Target, pr Prepared, units []unit) (Result, error) {
 	p := f.fine
 	resp := make([]float64, curve.Points)
 	r := Result{Prepared: pr}
+	var kept []unit
 	for k := range units {
 		u := &units[k]
 		b := dsp.Band{Shape: u.shape, Ear: t.Ear, FreqHz: f.value(u, pFreq), GainDB: u.p[pGain], Q: f.value(u, pQ)}
@@ -1006,6 +939,7 @@ func (f *fitter) result(t Target, pr Prepared, units []unit) (Result, error) {
 			return Result{}, fmt.Errorf("fit: derive band %d: %w", k+1, err)
 		}
 		r.Bands = append(r.Bands, b)
+		kept = append(kept, *u)
 		p.db(u, resp)
 	}
 	sort.SliceStable(r.Bands, func(a, b int) bool { return r.Bands[a].FreqHz < r.Bands[b].FreqHz })
@@ -1019,8 +953,8 @@ func (f *fitter) result(t Target, pr Prepared, units []unit) (Result, error) {
 		r.LevelDB = pr.LevelDB + c
 	}
 	rest := make([]float64, curve.Points)
+	r.PeakDB = max(0, f.peak(kept))
 	for i, v := range resp {
-		r.PeakDB = max(r.PeakDB, v)
 		rest[i] = v + cw
 	}
 	// What the bands leave of what they were to reach.

@@ -1,6 +1,7 @@
 package fit
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -17,6 +18,26 @@ var (
 		1250, 1600, 2000, 2500, 3150, 4000, 5000, 6300, 8000, 10000, 12500, 16000, 20000}
 )
 
+// Kind is how an equaliser makes a bell: as an analog one, or by the bilinear transform at RateHz, which narrows what
+// lies near half the rate.
+type Kind struct {
+	RateHz float64 // 0: analog
+}
+
+func (k Kind) String() string {
+	if k.RateHz == 0 {
+		return "analog"
+	}
+	return fmt.Sprintf("bilinear at %g kHz", k.RateHz/1000)
+}
+
+// The kinds of bells that sliders are judged on: those at higher rates lie between these.
+var (
+	Analog   = []Kind{{}}
+	Bilinear = []Kind{{RateHz: 44100}, {RateHz: 48000}}
+	AnyKind  = []Kind{{}, {RateHz: 44100}, {RateHz: 48000}}
+)
+
 // SliderSpec describes a row of sliders. Zero fields stand for their defaults.
 type SliderSpec struct {
 	FreqHz       []float64 // centre frequencies, ascending, 1 to 64
@@ -29,22 +50,29 @@ type SliderSpec struct {
 	FullTreble   bool      // see Options
 	EveryDetail  bool      // see Options
 	FreeLevel    bool      // let the volume control take up a constant; otherwise the target's level is meant
-	Bilinear     bool      // the sliders' bells come from the bilinear transform at RateHz, default 48 kHz
-	RateHz       float64
+	Kinds        []Kind    // what the bells may be: the worst of them is made best; default AnyKind
+}
+
+// KindResult is what positions leave on one kind of bells.
+type KindResult struct {
+	Kind        Kind
+	ResidualRMS float64
+	NaiveRMS    float64
 }
 
 // SliderResult holds positions and what they leave, each judged by the sliders' own overlapping response and weighted by
-// 1/(spread² + floor²) against what the target asks.
+// 1/(spread² + floor²) against what the target asks. The limits of the spec hold for both, on each of its kinds.
 type SliderResult struct {
 	FreqHz      []float64
 	GainDB      []float64
 	Q           float64
-	NaiveDB     []float64 // the naive reading: the target's level at each centre frequency, on the step
-	BeforeRMS   float64   // all sliders at zero
-	ResidualRMS float64
-	NaiveRMS    float64
-	LevelDB     float64 // with FreeLevel: left to the volume control
-	PeakDB      float64 // highest level of the sliders together, ≥ 0
+	NaiveDB     []float64    // the naive reading: the target's level at each centre, on the step, within the limits
+	BeforeRMS   float64      // all sliders at zero
+	ResidualRMS float64      // the most on any of the spec's kinds
+	NaiveRMS    float64      // likewise
+	Kinds       []KindResult // each kind of AnyKind, then others of the spec
+	LevelDB     float64      // with FreeLevel: left to the volume control
+	PeakDB      float64      // highest level of the sliders together, ≥ 0
 	Left        []Note
 	Prepared    Prepared
 }
@@ -78,30 +106,51 @@ func (s SliderSpec) withDefaults() SliderSpec {
 	if s.MaxMoveDB > 0 {
 		s.MinDB, s.MaxDB = max(s.MinDB, -s.MaxMoveDB), min(s.MaxDB, s.MaxMoveDB)
 	}
+	if s.MaxBoostDB == 0 {
+		s.MaxBoostDB = 6
+	}
+	if len(s.Kinds) == 0 {
+		s.Kinds = AnyKind
+	}
 	return s
 }
 
-// Sliders finds the positions that together come closest to the target, by least squares over the sliders' own
-// responses, because they overlap, and re-optimises them on the step.
-func Sliders(t Target, s SliderSpec) (SliderResult, error) {
+// check says what of the spec is impossible.
+func (s SliderSpec) check() error {
+	bad := func(key, value, allowed string) error {
+		return fmt.Errorf("fit: set sliders: %w", &dsp.RangeError{Key: key, Value: value, Allowed: allowed})
+	}
 	if len(s.FreqHz) == 0 || len(s.FreqHz) > dsp.MaxBands {
-		return SliderResult{}, fmt.Errorf("fit: set sliders: %w", &dsp.RangeError{Key: "number of sliders",
-			Value: fmt.Sprint(len(s.FreqHz)), Allowed: fmt.Sprintf("1 to %d", dsp.MaxBands)})
+		return bad("number of sliders", fmt.Sprint(len(s.FreqHz)), fmt.Sprintf("1 to %d", dsp.MaxBands))
 	}
 	for i := range s.FreqHz {
 		if !(s.FreqHz[i] > 0) || i > 0 && s.FreqHz[i] <= s.FreqHz[i-1] {
-			return SliderResult{}, fmt.Errorf("fit: set sliders: %w", &dsp.RangeError{Key: fmt.Sprintf("slider %d", i+1),
-				Value: fmt.Sprintf("%g", s.FreqHz[i]), Allowed: "frequencies in ascending order"})
+			return bad(fmt.Sprintf("slider %d", i+1), fmt.Sprintf("%g", s.FreqHz[i]), "frequencies in ascending order")
 		}
 	}
 	if s.MaxMoveDB < 0 || math.IsNaN(s.MaxMoveDB) {
-		return SliderResult{}, fmt.Errorf("fit: set sliders: %w", &dsp.RangeError{Key: "largest move",
-			Value: fmt.Sprintf("%g", s.MaxMoveDB), Allowed: "0 or more dB"})
+		return bad("largest move", fmt.Sprintf("%g", s.MaxMoveDB), "0 or more dB")
+	}
+	for _, k := range s.Kinds {
+		if k.RateHz != 0 && !(k.RateHz >= dsp.MinRateHz && k.RateHz <= dsp.MaxRateHz) {
+			return bad("rate_hz", fmt.Sprintf("%g", k.RateHz), "44100 to 384000 Hz")
+		}
+	}
+	return nil
+}
+
+// Sliders finds the positions that together come closest to the target, by least squares over the sliders' own
+// responses, because they overlap, and re-optimises them on the step. Where several kinds of bells are possible, the
+// kind that is left with most is given the best.
+func Sliders(t Target, s SliderSpec) (SliderResult, error) {
+	if err := s.check(); err != nil {
+		return SliderResult{}, err
 	}
 	s = s.withDefaults()
-	o := Options{FloorDB: s.FloorDB, MaxBoostDB: s.MaxBoostDB, FixedLevel: !s.FreeLevel, FullTreble: s.FullTreble, EveryDetail: s.EveryDetail, For: &Equaliser{
-		FixedFreqHz: s.FreqHz, FixedQ: s.Q, GainMinDB: s.MinDB, GainMaxDB: s.MaxDB, GainStepDB: s.StepDB,
-		Bilinear: s.Bilinear, RateHz: s.RateHz}}.withDefaults()
+	o := Options{FloorDB: s.FloorDB, MaxBoostDB: s.MaxBoostDB, FixedLevel: !s.FreeLevel, FullTreble: s.FullTreble,
+		EveryDetail: s.EveryDetail,
+		For: &Equaliser{FixedFreqHz: s.FreqHz, FixedQ: s.Q, GainMinDB: s.MinDB, GainMaxDB: s.MaxDB,
+			GainStepDB: s.StepDB}}.withDefaults()
 	if err := o.check(); err != nil {
 		return SliderResult{}, err
 	}
@@ -109,67 +158,90 @@ func Sliders(t Target, s SliderSpec) (SliderResult, error) {
 	if err != nil {
 		return SliderResult{}, err
 	}
-	f := newFitter(pr, o)
-	p := f.fine
-	for _, u := range f.fixed {
-		p.units = append(p.units, unit{dsp.Bell, [3]float64{u, math.Log(s.Q), 0}, [3]bool{true, true, false}})
-	}
-	p.kappa = 300 / float64(len(p.x2))
-	p.ridge = 1e-5 // sliders where nothing was measured stay at zero
-	p.solve(40, 1e-9)
-	l := f.steps()
-	l.origin[pGain] = 0 // a slider has a middle
-	if s.StepDB > 0 {
-		for k := range p.units {
-			p.units[k].p[pGain] = f.snap(l, pGain, p.units[k].p[pGain], 0)
+	w := newRow(pr, s)
+	r := SliderResult{FreqHz: slices.Clone(s.FreqHz), Q: s.Q, Prepared: pr, GainDB: w.best(), NaiveDB: w.naive()}
+	before, _ := residual(pr.AskedDB, make([]float64, curve.Points), pr.Weight, !s.FreeLevel)
+	r.BeforeRMS = before.RMSDB
+	r.PeakDB = max(0, w.peak(r.GainDB))
+	var worst []float64
+	for _, k := range append(slices.Clone(AnyKind), s.Kinds...) {
+		if slices.ContainsFunc(r.Kinds, func(have KindResult) bool { return have.Kind == k }) {
+			continue
 		}
-		f.walk(p, l, 8)
-		f.holdBoostOnSteps(p, l)
-	} else {
-		f.holdBoost(p)
-	}
-	r := SliderResult{FreqHz: slices.Clone(s.FreqHz), Q: s.Q, Prepared: pr}
-	naive := p.clone()
-	want := curve.Curve{LevelDB: pr.AskedDB}
-	for k := range p.units {
-		r.GainDB = append(r.GainDB, p.units[k].p[pGain])
-		g := min(max(want.At(s.FreqHz[k]), s.MinDB), s.MaxDB)
-		if s.StepDB > 0 {
-			g = f.snap(l, pGain, g, 0)
+		b := newBells(k, s.FreqHz, s.Q, pr.FreqHz)
+		resp := b.respond(r.GainDB)
+		after, c := residual(pr.AskedDB, resp, pr.Weight, !s.FreeLevel)
+		read, _ := residual(pr.AskedDB, b.respond(r.NaiveDB), pr.Weight, !s.FreeLevel)
+		r.Kinds = append(r.Kinds, KindResult{k, after.RMSDB, read.RMSDB})
+		if !slices.Contains(s.Kinds, k) {
+			continue
 		}
-		r.NaiveDB = append(r.NaiveDB, g)
-		naive.units[k].p[pGain] = g
+		r.NaiveRMS = max(r.NaiveRMS, read.RMSDB)
+		if worst == nil || after.RMSDB > r.ResidualRMS {
+			worst, r.ResidualRMS = resp, after.RMSDB
+			if s.FreeLevel {
+				r.LevelDB = pr.LevelDB + c
+			}
+		}
 	}
-	p.respond()
-	naive.respond()
-	zero := make([]float64, curve.Points)
-	before, _ := residual(pr.AskedDB, zero, pr.Weight, !s.FreeLevel)
-	after, c := residual(pr.AskedDB, p.resp, pr.Weight, !s.FreeLevel)
-	_, cw := residual(pr.WantDB, p.resp, pr.Weight, !s.FreeLevel)
-	read, _ := residual(pr.AskedDB, naive.resp, pr.Weight, !s.FreeLevel)
-	r.BeforeRMS, r.ResidualRMS, r.NaiveRMS = before.RMSDB, after.RMSDB, read.RMSDB
-	if s.FreeLevel {
-		r.LevelDB = pr.LevelDB + c
+	_, c := residual(pr.WantDB, worst, pr.Weight, !s.FreeLevel)
+	for i := range worst {
+		worst[i] += c
 	}
-	rest := make([]float64, curve.Points)
-	for i, v := range p.resp {
-		r.PeakDB = max(r.PeakDB, v)
-		rest[i] = v + cw
-	}
-	for _, n := range runs(pr.FreqHz, pr.WantDB, rest, pr.Weight, 1, WhySliders) {
+	for _, n := range runs(pr.FreqHz, pr.WantDB, worst, pr.Weight, 1, WhySliders) {
 		if curve.Index(n.HighHz)-curve.Index(n.LowHz) >= 3 {
 			r.Left = append(r.Left, n)
 		}
 	}
 	r.Left = append(r.Left, pr.Left...)
-	slices.SortStableFunc(r.Left, func(a, b Note) int {
-		switch {
-		case a.LowHz < b.LowHz:
-			return -1
-		case a.LowHz > b.LowHz:
-			return 1
-		}
-		return 0
-	})
+	slices.SortStableFunc(r.Left, func(a, b Note) int { return cmp.Compare(a.LowHz, b.LowHz) })
 	return r, nil
+}
+
+// SlidersApart finds each ear's own positions. With FreeLevel both ears have one common level, so that the balance
+// between them stays as it is; balanceDB is the level by which the left ear wants more than the right, see DeriveApart.
+// Otherwise each ear's level is taken literally, and balanceDB is 0.
+func SlidersApart(left, right Target, s SliderSpec) (l, r SliderResult, balanceDB float64, err error) {
+	if !s.FreeLevel {
+		if l, err = Sliders(left, s); err == nil {
+			r, err = Sliders(right, s)
+		}
+		return l, r, 0, err
+	}
+	both, err := Together(left, right)
+	if err != nil {
+		return l, r, 0, err
+	}
+	common, err := Sliders(both, s)
+	if err != nil {
+		return l, r, 0, err
+	}
+	if left, err = left.onGrid(); err != nil {
+		return l, r, 0, err
+	}
+	if right, err = right.onGrid(); err != nil {
+		return l, r, 0, err
+	}
+	apart := make([]float64, len(left.WantDB))
+	for i := range apart {
+		apart[i] = left.WantDB[i] - right.WantDB[i]
+	}
+	balanceDB = levelOf(apart)
+	s.FreeLevel = false
+	one := func(t Target, level float64) (SliderResult, error) {
+		t.WantDB, t.BelievedDB = lowered(t.WantDB, level), lowered(t.BelievedDB, level)
+		res, err := Sliders(t, s)
+		if err != nil {
+			return res, err
+		}
+		res.LevelDB = level
+		// What sliders at zero leave has its best level too.
+		before, _ := residual(res.Prepared.AskedDB, make([]float64, len(t.WantDB)), res.Prepared.Weight, false)
+		res.BeforeRMS = before.RMSDB
+		return res, nil
+	}
+	if l, err = one(left, common.LevelDB+balanceDB/2); err == nil {
+		r, err = one(right, common.LevelDB-balanceDB/2)
+	}
+	return l, r, balanceDB, err
 }

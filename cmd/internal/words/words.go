@@ -1,0 +1,55 @@
+// Package words writes numbers as people read them.
+package words
+
+import (
+	"fmt"
+	"math"
+	"strings"
+)
+
+// Plural writes a count with its noun, whose plural ends in s.
+func Plural(n uint64, noun string) string {
+	if n == 1 {
+		return "1 " + noun
+	}
+	return fmt.Sprintf("%d %ss", n, noun)
+}
+
+// Typed rounds to what is worth typing and writing: far below what can be heard or measured. step is 1 over a whole number.
+func Typed(x, step float64) float64 {
+	// Dividing by a whole number gives the nearest decimal fraction.
+	n := math.Round(1 / step)
+	return math.Round(x*n) / n
+}
+
+// Decimals writes a number with so many decimals, and zero without a sign.
+func Decimals(x float64, n int) string {
+	s := fmt.Sprintf("%.*f", n, x)
+	if s[0] == '-' && strings.Trim(s, "-0.") == "" {
+		return s[1:]
+	}
+	return s
+}
+
+// Short writes a number with at most so many decimals.
+func Short(x float64, most int) string {
+	s := Decimals(x, most)
+	if strings.Contains(s, ".") {
+		s = strings.TrimRight(strings.TrimRight(s, "0"), ".")
+	}
+	return s
+}
+
+// Signed writes a gain in dB with its sign and up to two decimals.
+func Signed(x float64) string {
+	s := Short(x, 2)
+	if x > 0 && s != "0" {
+		return "+" + s
+	}
+	return s
+}
+
+// SignedTenth writes a level with its sign and one decimal, never "-0.0".
+func SignedTenth(x float64) string {
+	return strings.Replace(fmt.Sprintf("%+.1f", x), "-0.0", "+0.0", 1)
+}

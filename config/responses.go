@@ -1,0 +1,82 @@
+package config
+
+import (
+	"errors"
+	"os"
+	"path"
+	"path/filepath"
+	"runtime"
+	"slices"
+	"strings"
+	"sync"
+)
+
+// CheckResponses reads every seat and every wanted response of the bench and returns what is wrong with each, by file. A file
+// that has no name of a seat counts as wrong.
+func (b Bench) CheckResponses() Problems {
+	refs, problems := b.allSeats()
+	wanted, err := b.wantedFiles()
+	if err != nil {
+		problems = append(problems, err)
+	}
+	type job func() error
+	jobs := make(chan job)
+	var mu sync.Mutex // guards problems
+	var all sync.WaitGroup
+	for range runtime.GOMAXPROCS(0) {
+		all.Go(func() {
+			for read := range jobs {
+				err := read()
+				var p *Problem
+				if errors.As(err, &p) {
+					mu.Lock()
+					problems = append(problems, p)
+					mu.Unlock()
+				}
+			}
+		})
+	}
+	for _, r := range refs {
+		jobs <- func() error { _, err := b.LoadSeat(r); return err }
+	}
+	for _, name := range wanted {
+		jobs <- func() error { _, err := b.Wanted(name); return err }
+	}
+	close(jobs)
+	all.Wait()
+	slices.SortStableFunc(problems, func(a, b *Problem) int { return strings.Compare(a.File, b.File) })
+	return problems
+}
+
+// allSeats lists the seats of every folder in seats/, and what is wrong with the names there.
+func (b Bench) allSeats() (refs []SeatRef, problems Problems) {
+	folders, err := readDir(filepath.Join(b.Dir, "seats"))
+	if err != nil {
+		return nil, Problems{{File: "seats", Err: err}}
+	}
+	for _, name := range folders {
+		if i, err := os.Stat(filepath.Join(b.Dir, "seats", name)); err != nil || !i.IsDir() || strings.HasPrefix(name, ".") {
+			continue
+		}
+		r, err := b.Seats(name)
+		var p *Problem
+		switch {
+		case errors.As(err, &p):
+			problems = append(problems, p)
+		case err != nil:
+			problems = append(problems, &Problem{File: path.Join("seats", clip(name)), Err: err})
+		}
+		refs = append(refs, r...)
+	}
+	return refs, problems
+}
+
+// wantedFiles lists the names of the wanted responses.
+func (b Bench) wantedFiles() ([]string, *Problem) {
+	names, err := (&Snapshot{Dir: b.Dir}).WantedNames()
+	var p *Problem
+	if errors.As(err, &p) {
+		return nil, p
+	}
+	return names, nil
+}

@@ -14,11 +14,12 @@ import (
 	"time"
 
 	"cushwright/dsp"
+	"cushwright/dsp/testrun"
 )
 
 // bigCount is the size of a big bench: 2,000 cushions where there is time for it.
 func bigCount() int {
-	if os.Getenv("CUSHWRIGHT_LONG") != "" {
+	if testrun.Long() {
 		return 2000
 	}
 	return 200

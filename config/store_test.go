@@ -14,6 +14,7 @@ import (
 	"testing"
 
 	"cushwright/dsp"
+	"cushwright/dsp/testrun"
 )
 
 func TestWriteAtomic(t *testing.T) {
@@ -407,7 +408,9 @@ func TestStateFolders(t *testing.T) {
 	if _, err := RuntimeDir(); err == nil {
 		t.Error("a file accepted")
 	}
-	if os.Getuid() == 0 { // only root can give a folder away; others own what they make
+	if os.Getuid() != 0 {
+		testrun.LeftOut(t, "a runtime folder of another user", "only root can give a folder away")
+	} else {
 		os.Remove(d)
 		if err := os.Mkdir(d, 0o700); err != nil {
 			t.Fatal(err)

@@ -3,13 +3,14 @@ package dsp
 import (
 	"math"
 	"math/rand/v2"
-	"os"
 	"testing"
+
+	"cushwright/dsp/testrun"
 )
 
 // scale lengthens random tests: CUSHWRIGHT_LONG=1 runs ten times as many cases.
 func scale(n int) int {
-	if os.Getenv("CUSHWRIGHT_LONG") != "" {
+	if testrun.Long() {
 		return 10 * n
 	}
 	return n

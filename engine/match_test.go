@@ -7,7 +7,6 @@ import (
 	"math"
 	"math/cmplx"
 	"math/rand/v2"
-	"os"
 	"os/exec"
 	"strings"
 	"sync"
@@ -17,6 +16,7 @@ import (
 
 	"cushwright/dsp"
 	"cushwright/dsp/loudness"
+	"cushwright/dsp/testrun"
 	"cushwright/engine"
 	"cushwright/engine/sim"
 )
@@ -237,7 +237,7 @@ func loudnessOf(t *testing.T, y []float64, from int) float64 {
 func TestProgrammeMatch(t *testing.T) {
 	const seconds = 10
 	switches := []int{6 * matchRate, 6*matchRate + 20000}
-	if os.Getenv("CUSHWRIGHT_LONG") != "" {
+	if testrun.Long() {
 		switches = nil
 		for at := 6 * matchRate; at < 6*matchRate+matchRate*3/4; at += matchRate/20 + 777 {
 			switches = append(switches, at)

@@ -3,11 +3,12 @@ package main
 import (
 	"bufio"
 	"encoding/json"
-	"fmt"
 	"io"
 	"regexp"
 	"slices"
 	"strings"
+
+	"cushwright/dsp/testrun"
 )
 
 // event is one line of `go test -json`; see `go doc test2json`.
@@ -20,23 +21,36 @@ type failure struct{ name, output string }
 
 // result is the count of one `go test` run.
 type result struct {
-	passed   int
-	failures []failure
-	other    string // lines that are no events
+	passed            int
+	failures          []failure
+	other             string          // lines that are no events
+	ran               map[string]bool // the top-level tests that passed, by name
+	leftOut, repeated []note          // what tests told of; see package testrun
 }
+
+// note is what a test told of in a step.
+type note struct{ step, test, text string }
 
 type outcome struct {
 	action string // the last of run, pass, fail, skip
 	output strings.Builder
 }
 
+// reading is what is known of a `go test -json` run so far.
+type reading struct {
+	tests  map[[2]string]*outcome // package, test ("" for the package itself)
+	order  [][2]string
+	builds map[string]*strings.Builder
+	ended  func(pkg, action string, seconds float64)
+	res    result
+}
+
 // readTests counts tests and subtests, each once: a test with subtests counts only when it failed though no subtest
 // did. A skipped test, one that never ended, and a package that failed on its own count as failed.
 // ended, where not nil, is told of each package as it ends.
-func readTests(r io.Reader, ended func(pkg, action string, seconds float64)) (res result) {
-	tests := map[[2]string]*outcome{} // package, test ("" for the package itself)
-	builds := map[string]*strings.Builder{}
-	var order [][2]string
+func readTests(r io.Reader, ended func(pkg, action string, seconds float64)) result {
+	g := &reading{tests: map[[2]string]*outcome{}, builds: map[string]*strings.Builder{}, ended: ended}
+	g.res.ran = map[string]bool{}
 	in := bufio.NewReader(r)
 	var other strings.Builder
 	for {
@@ -45,41 +59,62 @@ func readTests(r io.Reader, ended func(pkg, action string, seconds float64)) (re
 			var e event
 			if json.Unmarshal(line, &e) != nil || e.Action == "" {
 				other.Write(line)
-			} else if e.ImportPath != "" {
-				if builds[e.ImportPath] == nil {
-					builds[e.ImportPath] = &strings.Builder{}
-				}
-				builds[e.ImportPath].WriteString(e.Output)
 			} else {
-				key := [2]string{e.Package, e.Test}
-				o := tests[key]
-				if o == nil {
-					o = &outcome{}
-					tests[key] = o
-					order = append(order, key)
-				}
-				switch e.Action {
-				case "output":
-					o.output.WriteString(e.Output)
-				case "run", "start", "pass", "fail", "skip":
-					o.action = e.Action
-					if e.Test == "" && (e.Action == "pass" || e.Action == "fail") && ended != nil {
-						ended(e.Package, e.Action, e.Elapsed)
-					}
-					if e.FailedBuild != "" && builds[e.FailedBuild] != nil {
-						o.output.WriteString(builds[e.FailedBuild].String())
-					}
-				}
+				g.take(e)
 			}
 		}
 		if err != nil {
 			break
 		}
 	}
-	res.other = other.String()
+	g.res.other = other.String()
+	g.count()
+	return g.res
+}
 
+// take keeps what one event says.
+func (g *reading) take(e event) {
+	if e.ImportPath != "" {
+		if g.builds[e.ImportPath] == nil {
+			g.builds[e.ImportPath] = &strings.Builder{}
+		}
+		g.builds[e.ImportPath].WriteString(e.Output)
+		return
+	}
+	key := [2]string{e.Package, e.Test}
+	o := g.tests[key]
+	if o == nil {
+		o = &outcome{}
+		g.tests[key] = o
+		g.order = append(g.order, key)
+	}
+	switch e.Action {
+	case "output":
+		o.output.WriteString(e.Output)
+		leftOut, repeated := testrun.Told(e.Output)
+		if leftOut != "" {
+			g.res.leftOut = append(g.res.leftOut, note{test: title(key), text: leftOut})
+		}
+		if repeated != "" {
+			g.res.repeated = append(g.res.repeated, note{test: title(key), text: repeated})
+		}
+	case "run", "start", "pass", "fail", "skip":
+		o.action = e.Action
+		if e.Test == "" && (e.Action == "pass" || e.Action == "fail") && g.ended != nil {
+			g.ended(e.Package, e.Action, e.Elapsed)
+		}
+		if e.FailedBuild != "" && g.builds[e.FailedBuild] != nil {
+			o.output.WriteString(g.builds[e.FailedBuild].String())
+		}
+	}
+}
+
+func title(key [2]string) string { return strings.TrimSpace(key[0] + " " + key[1]) }
+
+// count makes the result of what was taken.
+func (g *reading) count() {
 	parents, failedBelow, failedIn := map[[2]string]bool{}, map[[2]string]bool{}, map[string]bool{}
-	for key, o := range tests {
+	for key, o := range g.tests {
 		for name := key[1]; ; {
 			i := strings.LastIndexByte(name, '/')
 			if i < 0 {
@@ -95,12 +130,11 @@ func readTests(r io.Reader, ended func(pkg, action string, seconds float64)) (re
 			failedIn[key[0]] = true
 		}
 	}
-	for _, key := range order {
-		o := tests[key]
+	for _, key := range g.order {
+		o := g.tests[key]
 		pkg, name := key[0], key[1]
-		title := strings.TrimSpace(pkg + " " + name)
 		fail := func(why string) {
-			res.failures = append(res.failures, failure{title, why + o.output.String()})
+			g.res.failures = append(g.res.failures, failure{title(key), why + o.output.String()})
 		}
 		switch {
 		case name == "":
@@ -109,8 +143,11 @@ func readTests(r io.Reader, ended func(pkg, action string, seconds float64)) (re
 				fail("the package failed\n")
 			}
 		case o.action == "pass":
+			if !strings.Contains(name, "/") {
+				g.res.ran[name] = true
+			}
 			if !parents[key] {
-				res.passed++
+				g.res.passed++
 			}
 		case failedBelow[key] && o.action == "fail":
 			// Its subtests tell.
@@ -120,13 +157,12 @@ func readTests(r io.Reader, ended func(pkg, action string, seconds float64)) (re
 			fail("")
 		default:
 			pkgOutput := ""
-			if p := tests[[2]string{pkg, ""}]; p != nil {
+			if p := g.tests[[2]string{pkg, ""}]; p != nil {
 				pkgOutput = p.output.String()
 			}
-			fail(fmt.Sprintf("it never ended\n%s", pkgOutput))
+			fail("it never ended\n" + pkgOutput)
 		}
 	}
-	return res
 }
 
 type target struct{ pkg, name string }

@@ -1,18 +1,22 @@
 // Command check is the project's test command: it installs what the tests need, then runs every check there is, and
-// closes with one line, `N passed, N failed`. Its exit code is 1 when anything failed, 2 for wrong usage.
+// closes with one line, `N passed, N failed`. Its exit code is 1 when anything failed, 2 for wrong usage. A run of some
+// steps closes with their names before that line's words, so that nobody takes it for the whole.
 //
 //	go run ./cmd/check                 everything
 //	go run ./cmd/check -run 'vet|unit' the steps whose names match
 //	go run ./cmd/check -long           long soaks, long fuzzing, and the live tests under the race detector too
 //	go run ./cmd/check -list           the steps
 //
-// A skipped test counts as failed: a check that did not run has shown nothing.
+// A skipped test counts as failed: a check that did not run has shown nothing. Before the closing line stands what
+// tests left out, and why, and what they repeated (see package testrun); more than five repetitions fail the check.
 package main
 
 import (
+	"bytes"
 	"context"
 	"flag"
 	"fmt"
+	"io"
 	"os"
 	"os/exec"
 	"os/signal"
@@ -53,12 +57,18 @@ func main() {
 // checker carries one run. Its steps run one after the other; nothing here is shared between goroutines.
 type checker struct {
 	ctx            context.Context
+	out            io.Writer
 	root           string // of the module
 	module         string
 	env            []string
 	long           bool
 	fuzzTime       time.Duration
 	passed, failed int
+
+	step              string // the one that runs
+	leftOut, repeated []note // what tests told of
+	refuzzed          []note // fuzz runs that were repeated
+	tested            bool   // a step has run tests
 }
 
 type step struct {
@@ -87,17 +97,25 @@ var steps = []step{
 // without the race detector's slowness.
 var livePackages = []string{"platform", "cmd/cushwright"}
 
+// mostRepeated is how many tests, and how many fuzz runs, may be repeated in a run of the check.
+const mostRepeated = 5
+
 func checkAll(ctx context.Context, match *regexp.Regexp, long bool, fuzzTime time.Duration) int {
-	c := &checker{ctx: ctx, long: long, fuzzTime: fuzzTime}
+	c := &checker{ctx: ctx, out: os.Stdout, long: long, fuzzTime: fuzzTime}
 	if c.fuzzTime == 0 {
 		c.fuzzTime = 5 * time.Second
 		if long {
 			c.fuzzTime = time.Minute
 		}
 	}
+	whole := match.String() == ""
 	var chosen []step
 	for _, s := range steps {
-		if match.MatchString(s.name) && (long || !s.onlyLong || match.String() != "") {
+		switch {
+		case !match.MatchString(s.name):
+		case whole && s.onlyLong && !long:
+			c.leftOut = append(c.leftOut, note{s.name, "the step " + s.name, "it runs with -long"})
+		default:
 			chosen = append(chosen, s)
 		}
 	}
@@ -108,35 +126,45 @@ func checkAll(ctx context.Context, match *regexp.Regexp, long bool, fuzzTime tim
 	cleanup, err := c.prepare()
 	if err != nil {
 		fmt.Fprintf(os.Stderr, "check: %v\n", err)
-		fmt.Println("0 passed, 1 failed")
+		c.failed = 1
+		fmt.Println(c.closing(whole, nil))
 		return 1
 	}
 	defer cleanup()
 	start := time.Now()
+	var ran []string
 	for i, s := range chosen {
-		fmt.Printf("[%d/%d] %s: %s\n", i+1, len(chosen), s.name, s.shows)
-		passed, failed, t := c.passed, c.failed, time.Now()
-		s.do(c)
-		passed, failed = c.passed-passed, c.failed-failed
-		if passed+failed == 0 {
-			c.fail(s.name, "it checked nothing")
-			failed = 1
-		}
-		verdict := "ok"
-		if failed > 0 {
-			verdict = fmt.Sprintf("%d FAILED", failed)
-		}
-		fmt.Printf("      %s, %d passed, %.0f s\n", verdict, passed, time.Since(t).Seconds())
+		fmt.Fprintf(c.out, "[%d/%d] %s: %s\n", i+1, len(chosen), s.name, s.shows)
+		c.run(s)
+		ran = append(ran, s.name)
 		if ctx.Err() != nil {
 			c.fail("interrupted", "the steps after this one did not run")
 			break
 		}
 	}
-	fmt.Printf("in %s\n%d passed, %d failed\n", time.Since(start).Round(time.Second), c.passed, c.failed)
+	c.summarise()
+	fmt.Fprintf(c.out, "in %s\n%s\n", time.Since(start).Round(time.Second), c.closing(whole, ran))
 	if c.failed > 0 {
 		return 1
 	}
 	return 0
+}
+
+// run carries one step out and prints its verdict.
+func (c *checker) run(s step) {
+	passed, failed, start := c.passed, c.failed, time.Now()
+	c.step = s.name
+	s.do(c)
+	passed, failed = c.passed-passed, c.failed-failed
+	if passed+failed == 0 {
+		c.fail(s.name, "it checked nothing")
+		failed = 1
+	}
+	verdict := "ok"
+	if failed > 0 {
+		verdict = fmt.Sprintf("%d FAILED", failed)
+	}
+	fmt.Fprintf(c.out, "      %s, %d passed, %.0f s\n", verdict, passed, time.Since(start).Seconds())
 }
 
 // prepare finds the module and builds an environment in which neither the user's own sound server and settings nor
@@ -215,20 +243,25 @@ func (c *checker) pass() { c.passed++ }
 // fail counts one failure and shows its output, indented.
 func (c *checker) fail(what, output string) {
 	c.failed++
-	fmt.Printf("  FAIL %s\n", what)
+	fmt.Fprintf(c.out, "  FAIL %s\n", what)
 	for line := range strings.Lines(strings.TrimRight(output, "\n") + "\n") {
-		fmt.Print("       ", line)
+		fmt.Fprint(c.out, "       ", line)
 	}
 }
 
-// expect runs a command as one check: it has to succeed, and to print nothing where quiet is asked for.
+// expect runs a command as one check: it has to succeed, and where quiet is asked for, to print nothing on its standard
+// output. What the go command says on standard error (of downloads, for example) is no finding.
 func (c *checker) expect(what string, quiet bool, env []string, name string, args ...string) bool {
-	out, err := c.command(env, name, args...).CombinedOutput()
+	cmd := c.command(env, name, args...)
+	var stdout, stderr bytes.Buffer
+	cmd.Stdout, cmd.Stderr = &stdout, &stderr
+	err := cmd.Run()
+	said := stdout.String() + stderr.String()
 	switch {
 	case err != nil:
-		c.fail(what, fmt.Sprintf("%s\n%s: %v", out, what, err))
-	case quiet && len(strings.TrimSpace(string(out))) > 0:
-		c.fail(what, string(out))
+		c.fail(what, fmt.Sprintf("%s\n%s: %v", said, what, err))
+	case quiet && strings.TrimSpace(stdout.String()) != "":
+		c.fail(what, said)
 	default:
 		c.pass()
 		return true

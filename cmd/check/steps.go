@@ -15,6 +15,9 @@ func (c *checker) format() { c.expect("gofmt -l .", true, nil, "gofmt", "-l", ".
 func (c *checker) vet() { c.expect("go vet ./...", false, nil, "go", "vet", "./...") }
 
 func (c *checker) staticcheck() {
+	// With an empty module cache the go command tells of its downloads; they come first, and what fails in them fails
+	// below.
+	c.command(nil, "go", "mod", "download").Run()
 	c.expect("go tool staticcheck ./...", true, nil, "go", "tool", "staticcheck", "./...")
 }
 
@@ -70,7 +73,13 @@ func (c *checker) purego() {
 }
 
 func (c *checker) soak() {
-	c.goTest(nil, "-run", "TestSoak|TestClockError", "-timeout", c.timeout("5m"), "./engine")
+	tests := []string{"TestSoak", "TestClockError"}
+	ran := c.goTest(nil, "-run", "^("+strings.Join(tests, "|")+")$", "-timeout", c.timeout("5m"), "./engine/...")
+	for _, name := range tests {
+		if !ran[name] {
+			c.fail(name, "it did not run, or did not pass: has it another name now?")
+		}
+	}
 }
 
 func (c *checker) live() {
@@ -93,8 +102,9 @@ func (c *checker) timeout(short string) string {
 	return short
 }
 
-// goTest runs `go test -json`, counts its tests and shows what the failed ones printed.
-func (c *checker) goTest(env []string, args ...string) {
+// goTest runs `go test -json`, counts its tests, keeps what they told of, and shows what the failed ones printed. It
+// returns the top-level tests that passed.
+func (c *checker) goTest(env []string, args ...string) (ran map[string]bool) {
 	cmd := c.command(env, "go", append([]string{"test", "-json", "-count=1"}, args...)...)
 	var stderr bytes.Buffer
 	cmd.Stderr = &stderr
@@ -104,13 +114,14 @@ func (c *checker) goTest(env []string, args ...string) {
 	}
 	if err != nil {
 		c.fail("go test", err.Error())
-		return
+		return nil
 	}
 	r := readTests(out, func(pkg, action string, seconds float64) {
 		fmt.Printf("      %s %s %.1f s\n", action, pkg, seconds)
 	})
 	err = cmd.Wait()
 	c.passed += r.passed
+	c.told(r)
 	for _, f := range r.failures {
 		c.fail(f.name, f.output)
 	}
@@ -119,6 +130,7 @@ func (c *checker) goTest(env []string, args ...string) {
 	} else if err != nil && stderr.Len() > 0 {
 		fmt.Printf("       %s\n", strings.TrimSpace(stderr.String()))
 	}
+	return r.ran
 }
 
 func (c *checker) fuzz() {
@@ -136,7 +148,7 @@ func (c *checker) fuzz() {
 				break
 			}
 			if c.ctx.Err() == nil && onlyOutOfTime(string(out)) && try < 3 {
-				fmt.Printf("      again: %s ended with its time and found nothing\n", what)
+				c.refuzzed = append(c.refuzzed, note{c.step, what, "it ended with its time and found nothing (golang/go#75804)"})
 				continue
 			}
 			if c.fail("fuzz "+what, fmt.Sprintf("%s\nfuzz %s: %v", out, what, err)); c.ctx.Err() != nil {
@@ -147,8 +159,8 @@ func (c *checker) fuzz() {
 	}
 }
 
-// onlyOutOfTime reports whether a fuzz run failed by the end of its time alone, which go test takes for a failure once in a while
-// (golang/go#75804). An input that hangs does so again.
+// onlyOutOfTime reports whether a fuzz run failed by the end of its time alone, which go test takes for a failure once
+// in a while (golang/go#75804). An input that hangs does so again.
 func onlyOutOfTime(out string) bool {
 	_, after, failed := strings.Cut(out, "--- FAIL: Fuzz")
 	lines := strings.Split(after, "\n")

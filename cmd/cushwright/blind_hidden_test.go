@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"cushwright/dsp/loudness"
+	"cushwright/dsp/testrun"
 	"cushwright/engine/control"
 	"cushwright/engine/sim"
 )
@@ -100,7 +101,7 @@ func TestTrialCannotBeTold(t *testing.T) {
 	}
 	r := rand.New(rand.NewPCG(21, 22))
 	last := 0
-	for i := range times(40, 400) {
+	for i := range testrun.Pick(40, 400) {
 		side := r.IntN(2)
 		start, from := time.Now(), rec.frames()
 		ask(control.TrialRequest{Hidden: true, Side: []string{"first", "second"}[side]})
@@ -136,16 +137,16 @@ func TestTrialCannotBeTold(t *testing.T) {
 	for what, g := range map[string]group{"the time a request takes, by side": tookSide, "the time a request takes, by whether the side changed": tookMove,
 		"the silence between, by side": goneSide, "the silence between, by whether the side changed": goneMove} {
 		share, sd := superiority(g[0], g[1])
-		t.Logf("%s: medians %.1f and %.1f ms, superiority %.3f (0.5 tells nothing; %.3f standard deviation)", what, mid(g[0]), mid(g[1]), share, sd)
+		t.Logf("%s: medians %.1f and %.1f ms, superiority %.3f (0.5 tells nothing; %.3f standard deviation)", what, median(g[0]), median(g[1]), share, sd)
 		if math.Abs(share-.5) > 4*sd {
 			t.Errorf("%s: superiority %.3f: a reading tells something", what, share)
 		}
-		if mid(g[0]) < 5 {
-			t.Errorf("%s: a median of %.1f ms: nothing was measured", what, mid(g[0]))
+		if median(g[0]) < 5 {
+			t.Errorf("%s: a median of %.1f ms: nothing was measured", what, median(g[0]))
 		}
 		// The test itself can tell: one side that takes longer would stand out. How much longer depends on the number of moves
 		// and on how busy the machine is.
-		factor := float64(times(4, 2))
+		factor := float64(testrun.Pick(4, 2))
 		late := make([]float64, len(g[1]))
 		for i, x := range g[1] {
 			late[i] = factor * x

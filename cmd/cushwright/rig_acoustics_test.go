@@ -18,6 +18,7 @@ import (
 // monitor of their null sink, and plays what the microphones would hear to another null sink, whose monitor is the rig's
 // input. Everything about it is invented and known.
 type acoustics struct {
+	t   *testing.T
 	rec *soundtest.Recording
 
 	mu     sync.Mutex // guards what the test sets and reads
@@ -44,14 +45,14 @@ type acoustics struct {
 
 // setup is what is on the rig and how.
 type setup struct {
-	cushion   func(rng *rand.Rand) *dsp.Correction // makes a fresh seat; nil: nothing between headphone and microphone
-	noise     float64                              // RMS at each microphone
-	ppm       float64                              // by how much the output's clock runs faster than the microphones'
-	distorted float64                              // peak level for which y = x + 0.1x² + 0.05x³ holds; 0: linear
-	swapped   bool                                 // left and right ear exchanged
-	gain      float64                              // of the microphones, 0 stands for 1; what exceeds full scale is cut off
-	dead      bool                                 // the microphones deliver digital silence
-	fault     string                               // what happens half a second into the next sweep that is loud: "burst", "gap" or "stop"
+	cushion   func(rng *rand.Rand) (*dsp.Correction, error) // makes a fresh seat; nil: nothing between headphone and microphone
+	noise     float64                                       // RMS at each microphone
+	ppm       float64                                       // by how much the output's clock runs faster than the microphones'
+	distorted float64                                       // peak level for which y = x + 0.1x² + 0.05x³ holds; 0: linear
+	swapped   bool                                          // left and right ear exchanged
+	gain      float64                                       // of the microphones, 0 stands for 1; what exceeds full scale is cut off
+	dead      bool                                          // the microphones deliver digital silence
+	fault     string                                        // what happens half a second into the next sweep that is loud: "burst", "gap" or "stop"
 }
 
 const (
@@ -62,7 +63,7 @@ const (
 
 func newAcoustics(t *testing.T, s *soundtest.Server, rate int, seed uint64) *acoustics {
 	t.Helper()
-	a := &acoustics{seed: seed, rng: rand.New(rand.NewPCG(seed, 7)), drift: drift.New(acousticBlock), quiet: newSound}
+	a := &acoustics{t: t, seed: seed, rng: rand.New(rand.NewPCG(seed, 7)), drift: drift.New(acousticBlock), quiet: newSound}
 	s.AddSink("mic", rate, 2)
 	a.rec = s.Record("phones.monitor", rate)
 	s.PlayAhead("mic", rate, 0.35, a.frame)
@@ -156,11 +157,7 @@ func (a *acoustics) hear(played []float64) []float64 {
 		}
 	}
 	if a.chain == nil && a.set.cushion != nil {
-		c, err := a.set.cushion(rand.New(rand.NewPCG(a.seed, uint64(a.sounds)))).Compile(48000, dsp.Options{})
-		if err != nil {
-			panic(err)
-		}
-		a.chain = c
+		a.chain = a.seat()
 	}
 	if a.chain != nil {
 		a.chain.Process(x)
@@ -196,6 +193,19 @@ func (a *acoustics) hear(played []float64) []float64 {
 	}
 	a.since += acousticBlock
 	return x
+}
+
+// seat draws a seat by its number. mu is held.
+func (a *acoustics) seat() *dsp.Chain {
+	c, err := a.set.cushion(rand.New(rand.NewPCG(a.seed, uint64(a.sounds))))
+	if err == nil {
+		var chain *dsp.Chain
+		if chain, err = c.Compile(48000, dsp.Options{}); err == nil {
+			return chain
+		}
+	}
+	a.t.Errorf("seat %d cannot be made: %v", a.sounds, err)
+	return nil
 }
 
 // bender applies y = x + 0.1x² + 0.05x³ at twice the rate, as an analog device would: harmonics above half the rate are

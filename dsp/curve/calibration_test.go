@@ -4,11 +4,12 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
-	"os"
 	"strings"
 	"testing"
 
 	"gonum.org/v1/gonum/stat/distuv"
+
+	"cushwright/dsp/testrun"
 )
 
 // world makes seats whose truth is known: the cushion's true response, a level of the seat's own, and smooth scatter.
@@ -68,7 +69,7 @@ func (w world) average(truth Curve, n int) Average {
 	return a
 }
 
-func longForm() bool { return os.Getenv("CUSHWRIGHT_LONG") == "1" }
+var longForm = testrun.Long
 
 // tally counts verdicts on one thing that is judged.
 type tally struct{ real, covered, all float64 }
@@ -103,7 +104,7 @@ func within(t *testing.T, what string, count, n, lo, hi float64) {
 // as by the plain Welch test of its band levels, less 2 %. With CUSHWRIGHT_LONG=1 a row is 1,000 pairs of two ears.
 func TestCalibration(t *testing.T) {
 	pairs, seats, levels := 80, []int{3, 5}, []float64{0.8}
-	if longForm() {
+	if testrun.Long() {
 		pairs, seats, levels = 1000, []int{3, 5, 10}, []float64{0, 0.2, 0.8, 2}
 	}
 	flat := FromFunc(func(float64) float64 { return 85 })
@@ -248,7 +249,7 @@ func plainWelch(a, b []float64) bool {
 // TestDetection: a change of 1, 2 or 4 dB in the octave about 1 kHz is found as often as the plain Welch test finds it.
 func TestDetection(t *testing.T) {
 	pairs, seats := 100, []int{5}
-	if longForm() {
+	if testrun.Long() {
 		pairs, seats = 1000, []int{3, 5, 10}
 	}
 	flat := FromFunc(func(float64) float64 { return 85 })

@@ -4,8 +4,9 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
-	"os"
 	"testing"
+
+	"cushwright/dsp/testrun"
 )
 
 // simulation of two clocks: a capture device that delivers blocks of 480 frames and a playback device that asks for
@@ -116,7 +117,7 @@ func (o outcome) String() string {
 
 // longer gives the simulated time: minutes, or an hour under CUSHWRIGHT_LONG=1.
 func longer(seconds float64) float64 {
-	if os.Getenv("CUSHWRIGHT_LONG") != "" {
+	if testrun.Long() {
 		return 3600
 	}
 	return seconds

@@ -9,6 +9,7 @@ import (
 	"cushwright/dsp"
 	"cushwright/dsp/curve"
 	"cushwright/dsp/fit/invented"
+	"cushwright/dsp/testrun"
 )
 
 // randomBands is an invented correction of n bands, a shelf at each end.
@@ -60,6 +61,9 @@ func mustMean(t testing.TB, c ...curve.Curve) curve.Average {
 
 // TestRoundTrip gives corrections' own responses as seats, at gains of their own, and finds them again.
 func TestRoundTrip(t *testing.T) {
+	if racing {
+		testrun.LeftOut(t, "up to three quarters of the random cases of dsp/fit", "the race detector makes a fit ten times slower")
+	}
 	for seed := range count(1, 4, 40) {
 		rng := rand.New(rand.NewPCG(seed, 7))
 		bands := randomBands(rng, 10)

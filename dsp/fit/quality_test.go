@@ -11,10 +11,11 @@ import (
 	"cushwright/dsp"
 	"cushwright/dsp/curve"
 	"cushwright/dsp/fit/invented"
+	"cushwright/dsp/testrun"
 )
 
-// long reports whether the full-size comparisons are wanted.
-func long() bool { return os.Getenv("CUSHWRIGHT_LONG") == "1" }
+// long is for the full-size comparisons.
+var long = testrun.Long
 
 // count is how often something is tried: least under the race detector, most with CUSHWRIGHT_LONG=1.
 func count(race, short, most int) uint64 {

@@ -15,6 +15,8 @@ import (
 	"time"
 
 	"gonum.org/v1/gonum/dsp/fourier"
+
+	"cushwright/dsp/testrun"
 )
 
 var rates = []float64{44100, 48000, 96000}
@@ -135,7 +137,7 @@ func TestIntegrated(t *testing.T) {
 		} {
 			m := must(t, rate)
 			parts := append([]part(nil), c.parts...)
-			if rate != 48000 && os.Getenv("CUSHWRIGHT_LONG") == "" {
+			if rate != 48000 && !testrun.Long() {
 				for i := range parts {
 					parts[i].seconds /= 4
 				}

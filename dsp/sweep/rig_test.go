@@ -4,9 +4,10 @@ import (
 	"math"
 	"math/cmplx"
 	"math/rand/v2"
-	"os"
 
 	"gonum.org/v1/gonum/dsp/fourier"
+
+	"cushwright/dsp/testrun"
 )
 
 // The simulated rig: headphone, cushion and microphone with known, invented properties.
@@ -113,7 +114,7 @@ func addNoise(x []float64, snrDB float64, rng *rand.Rand) []float64 {
 // count is how often something is tried: long with CUSHWRIGHT_LONG=1, least under the race detector.
 func count(race, short, long int) int {
 	switch {
-	case os.Getenv("CUSHWRIGHT_LONG") == "1":
+	case testrun.Long():
 		return long
 	case racing:
 		return race

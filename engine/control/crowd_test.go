@@ -21,6 +21,7 @@ import (
 	"testing"
 	"time"
 
+	"cushwright/dsp/testrun"
 	"cushwright/engine/control"
 )
 
@@ -183,7 +184,7 @@ func TestOtherUsersAreRefused(t *testing.T) {
 		}
 	}
 	if os.Geteuid() != 0 {
-		t.Log("not root: another user's process cannot be started here; TestStrangersAreToldSo shows the check itself")
+		testrun.LeftOut(t, "the socket against a process of another user", "only root can start one; TestStrangersAreToldSo shows the check itself")
 		return
 	}
 	// The test's own program runs as another user: it needs a place that others can read.

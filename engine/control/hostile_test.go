@@ -21,6 +21,7 @@ import (
 	"time"
 
 	"cushwright/dsp"
+	"cushwright/dsp/testrun"
 	"cushwright/engine"
 	"cushwright/engine/control"
 	"cushwright/engine/sim"
@@ -236,7 +237,7 @@ func TestHostileClients(t *testing.T) {
 	b, socket := serve(t)
 	cl := control.NewClient(socket)
 	span := 4 * time.Second
-	if os.Getenv("CUSHWRIGHT_LONG") != "" {
+	if testrun.Long() {
 		span = 2 * time.Minute
 	}
 	const begin = 7

@@ -16,6 +16,8 @@ import (
 	"unsafe"
 
 	"golang.org/x/sys/unix"
+
+	"cushwright/dsp/testrun"
 )
 
 // watchmanEnv makes a test binary a watchman instead; see Watch.
@@ -32,23 +34,31 @@ func init() {
 	}
 }
 
-// Standstills are the times at which a processor of this machine ran nothing, told by a watchman: a process with a thread on each processor,
-// above the priority of all sound threads, that wakes every millisecond and tells by how much it was late. On a virtual machine
-// they are the host's doing, and no program on it can play through a standstill longer than what its buffers hold.
+// Standstills are the times at which a processor of this machine ran nothing, told by a watchman: a process with a
+// thread on each processor, above the priority of all sound threads, that wakes every millisecond and tells by how much
+// it was late. On a virtual machine they are the host's doing, and no program on it can play through a standstill
+// longer than what its buffers hold.
 type Standstills struct {
 	mu    sync.Mutex
 	spans []standstill
+	blind bool // the watchman was not given his priority
+	once  sync.Once
 }
 
 type standstill struct{ from, to time.Time }
 
-// Watch begins to watch, if that was not begun before, until the process ends. Where the watchman is not given his priority (98, SCHED_FIFO)
-// there are no standstills: then nothing is laid to the machine's charge.
+// Watch begins to watch, if that was not begun before, until the process ends. Where the watchman is not given his
+// priority (98, SCHED_FIFO) there are no standstills: then nothing is laid to the machine's charge.
 func Watch(t testing.TB) *Standstills {
 	t.Helper()
 	s, err := watch()
 	if err != nil {
 		t.Fatalf("soundtest: the watchman: %v", err)
+	}
+	if s.blind {
+		s.once.Do(func() {
+			testrun.LeftOut(t, "the watch for standstills", "the watchman is not given his priority (98, SCHED_FIFO); what standstills break fails the tests")
+		})
 	}
 	return s
 }
@@ -59,8 +69,8 @@ var watch = sync.OnceValues(func() (*Standstills, error) {
 		return nil, err
 	}
 	cmd := exec.Command(exe)
-	// A thread that waits in the kernel keeps its scheduler slot here, so there must be more of them than processors; and it is not to be
-	// taken off its work, for the next in turn would have an ordinary priority.
+	// A thread that waits in the kernel keeps its scheduler slot here, so there must be more of them than processors;
+	// and it is not to be taken off its work, for the next in turn would have an ordinary priority.
 	cmd.Env = append(os.Environ(), watchmanEnv+"=1", fmt.Sprintf("GOMAXPROCS=%d", 2*runtime.NumCPU()+2), "GODEBUG=asyncpreemptoff=1")
 	cmd.Stderr = os.Stderr
 	cmd.SysProcAttr = &syscall.SysProcAttr{Pdeathsig: syscall.SIGKILL, Setpgid: true}
@@ -95,6 +105,7 @@ var watch = sync.OnceValues(func() (*Standstills, error) {
 	select {
 	case <-ready:
 	case <-gone: // he has said why
+		s.blind = true
 	case <-time.After(10 * time.Second):
 		cmd.Process.Kill()
 		return nil, errors.New("he does not come to his post")
@@ -102,7 +113,8 @@ var watch = sync.OnceValues(func() (*Standstills, error) {
 	return s, nil
 })
 
-// Within is how long a processor stood still at the longest in standstills that touch the time from one moment to another.
+// Within is how long a processor stood still at the longest in standstills that touch the time from one moment to
+// another.
 func (s *Standstills) Within(from, to time.Time) (longest time.Duration) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -112,6 +124,19 @@ func (s *Standstills) Within(from, to time.Time) (longest time.Duration) {
 		}
 	}
 	return longest
+}
+
+// Last is the last standstill of at least that length which began before a moment, and how long before; 0 where there
+// was none.
+func (s *Standstills) Last(before time.Time, least time.Duration) (length, ago time.Duration) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for _, x := range s.spans { // those of several processors are not in order
+		if d := before.Sub(x.from); d >= 0 && x.to.Sub(x.from) >= least && (length == 0 || d < ago) {
+			length, ago = x.to.Sub(x.from), d
+		}
+	}
+	return length, ago
 }
 
 // watchman is the process: it never returns.
@@ -151,7 +176,8 @@ func watchman() {
 	select {}
 }
 
-// look never returns. It allocates nothing and has none of the places at which Go's scheduler takes a thread off its work, nor do those that it calls.
+// look never returns. It allocates nothing and has none of the places at which Go's scheduler takes a thread off its
+// work, nor do those that it calls.
 //
 //go:norace
 func look() {

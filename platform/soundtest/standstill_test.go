@@ -10,8 +10,8 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// A processor that is taken away from everybody, the watchman as well, is a standstill, of its length and at its time; busy
-// threads of ordinary priority are none.
+// A processor that is taken away from everybody, the watchman as well, is a standstill, of its length and at its time;
+// busy threads of ordinary priority are none.
 func TestStandstillsAreSeen(t *testing.T) {
 	s := Watch(t)
 	take := func(priority int32, length time.Duration) (from, to time.Time) {
@@ -47,6 +47,9 @@ func TestStandstillsAreSeen(t *testing.T) {
 		from, to := take(99, length)
 		if got := s.Within(from, to); got < length-2*watchEvery {
 			t.Errorf("%v were taken, standstills of %v seen", to.Sub(from), got)
+		}
+		if got, ago := s.Last(time.Now(), length-2*watchEvery); got < length-2*watchEvery || ago > time.Since(from)+watchEvery {
+			t.Errorf("the last standstill was %v long and %v ago; one of %v began %v ago", got, ago, to.Sub(from), time.Since(from))
 		}
 		if got := s.Within(to.Add(length), to.Add(3*length)); got >= length-2*watchEvery {
 			t.Errorf("a standstill of %v after it was over", got)

@@ -69,8 +69,6 @@ func (w world) average(truth Curve, n int) Average {
 	return a
 }
 
-var longForm = testrun.Long
-
 // tally counts verdicts on one thing that is judged.
 type tally struct{ real, covered, all float64 }
 

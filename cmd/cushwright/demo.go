@@ -203,23 +203,52 @@ func demo(ctx context.Context, w io.Writer, png string) error {
 		return err
 	}
 
+	lines, err := demoWear(ctx, w, b, svc, snap)
+	if err != nil {
+		return err
+	}
+	if err := demoReload(ctx, w, b, svc, dir); err != nil {
+		return err
+	}
+
+	if err := demoBypass(ctx, w, b, svc, snap.Settings.Bypass.Match); err != nil {
+		return err
+	}
+	if err := demoClip(ctx, w, b, svc); err != nil {
+		return err
+	}
+	st := svc.Status()
+	fmt.Fprintf(w, "\n%s; breaks %d, trims %d, bad blocks %d\n", st.Summary, st.Counters.Underruns, st.Counters.Trims, st.Counters.BadBlocks)
+	if len(lines) > 0 {
+		p := &plot.Plot{Title: "correction as designed and as measured at the engine's output", Lines: lines, Note: "invented data"}
+		if err := writePlot(png, p, (*plot.Plot).PNG); err != nil {
+			return err
+		}
+		fmt.Fprintln(w, "plot written to", png)
+	}
+	cancel()
+	return <-ended
+}
+
+// demoWear wears each cushion and measures its correction at the engine's output.
+func demoWear(ctx context.Context, w io.Writer, b *booth, svc *service, snap *config.Snapshot) ([]plot.Line, error) {
 	hz := plotHz()
 	fmt.Fprintln(w, "\nwearing each cushion: correction measured at the engine's output against the one designed (analog)")
 	lines := []plot.Line{}
 	for _, name := range snap.CushionNames() {
 		if err := svc.Wear(ctx, name); err != nil {
-			return err
+			return nil, err
 		}
 		if _, err := b.pass(ctx, make([]float64, 2*demoRate*2), 0); err != nil { // past the change
-			return err
+			return nil, err
 		}
 		left, right, err := b.measure(ctx, hz)
 		if err != nil {
-			return err
+			return nil, err
 		}
 		sel, err := selection(snap, name, "")
 		if err != nil {
-			return err
+			return nil, err
 		}
 		worst, at, designed := 0.0, 0.0, []float64{}
 		for i, f := range hz {
@@ -238,11 +267,11 @@ func demo(ctx context.Context, w io.Writer, png string) error {
 				plot.Line{Name: name + " measured", FreqHz: hz, LevelDB: left})
 		}
 	}
+	return lines, nil
+}
 
-	if err := demoReload(ctx, w, b, svc, dir); err != nil {
-		return err
-	}
-
+// demoBypass sets the loudness with and without the correction against each other.
+func demoBypass(ctx context.Context, w io.Writer, b *booth, svc *service, match string) error {
 	fmt.Fprintln(w, "\nbypass on pink noise: loudness by ITU-R BS.1770 at the output")
 	noise := pink(6*demoRate, 0.05)
 	var loud [2]float64
@@ -259,11 +288,13 @@ func demo(ctx context.Context, w io.Writer, png string) error {
 		}
 		fmt.Fprintf(w, "  bypass %-3s  %.2f LUFS\n", mode, loud[i])
 	}
-	fmt.Fprintf(w, "  difference %s LU (match %q)\n", words.Decimals(loud[1]-loud[0], 2), snap.Settings.Bypass.Match)
-	if _, err := svc.Bypass(ctx, "off", ""); err != nil {
-		return err
-	}
+	fmt.Fprintf(w, "  difference %s LU (match %q)\n", words.Decimals(loud[1]-loud[0], 2), match)
+	_, err := svc.Bypass(ctx, "off", "")
+	return err
+}
 
+// demoClip plays a passage beyond full scale.
+func demoClip(ctx context.Context, w io.Writer, b *booth, svc *service) error {
 	fmt.Fprintln(w, "\na clipped passage: a 100 Hz sine driven 6 dB beyond full scale")
 	before := svc.session.Status().Counters
 	clip := make([]float64, 2*demoRate)
@@ -281,18 +312,7 @@ func demo(ctx context.Context, w io.Writer, png string) error {
 	}
 	fmt.Fprintf(w, "  runs at full scale in the input %d, overs before the guard %d, largest guard reduction %.2f dB, largest output sample %.2f dBFS\n",
 		after.ClippedRuns-before.ClippedRuns, after.Overs-before.Overs, after.GuardMaxDB, dsp.DB(peak))
-
-	st := svc.Status()
-	fmt.Fprintf(w, "\n%s; breaks %d, trims %d, bad blocks %d\n", st.Summary, st.Counters.Underruns, st.Counters.Trims, st.Counters.BadBlocks)
-	if len(lines) > 0 {
-		p := &plot.Plot{Title: "correction as designed and as measured at the engine's output", Lines: lines, Note: "invented data"}
-		if err := writePlot(png, p, (*plot.Plot).PNG); err != nil {
-			return err
-		}
-		fmt.Fprintln(w, "plot written to", png)
-	}
-	cancel()
-	return <-ended
+	return nil
 }
 
 // demoReload edits the fitted correction on disk, then breaks it, and shows what is heard.

@@ -123,21 +123,7 @@ func (a *app) run(ctx context.Context, verbose bool) error {
 	}
 	defer release()
 
-	dir, err := a.dir()
-	if err != nil {
-		return err
-	}
-	if dir, err = filepath.Abs(dir); err != nil { // status tells it to processes that stand elsewhere
-		return fmt.Errorf("cushwright: run: %w", err)
-	}
-	made, err := config.FirstRun(dir)
-	if err != nil {
-		return err
-	}
-	if len(made) > 0 {
-		log.Info("the bench folder was empty: wrote a commented settings.toml and the demonstration bench (invented data)", "folder", dir, "files", len(made))
-	}
-	snap, err := config.Load(dir)
+	dir, snap, err := a.firstBench(log)
 	if err != nil {
 		return err
 	}
@@ -150,33 +136,11 @@ func (a *app) run(ctx context.Context, verbose bool) error {
 		return err
 	}
 
-	opts := platform.RouterOptions{RuntimeDir: runDir, Log: func(m string) { log.Info(m) }}
-	newDriver := platform.NewDriver
-	if snap.Settings.Sound.Driver == "malgo" {
-		newDriver = platform.NewMalgoDriver
-	}
-	driver, err := newDriver(platform.ServerString())
+	driver, router, released, err := soundOf(ctx, snap, platform.RouterOptions{RuntimeDir: runDir, Log: func(m string) { log.Info(m) }}, log)
 	if err != nil {
 		return err
 	}
-	var router engine.Router
-	if snap.Settings.Sound.Capture == "" {
-		if router, err = platform.NewRouter(opts); err != nil {
-			return err
-		}
-		if swept, err := platform.Sweep(ctx, opts); err != nil {
-			log.Warn("looking for leftovers of an engine that died", "error", err)
-		} else {
-			for _, s := range swept {
-				log.Info("put back", "what", s)
-			}
-		}
-		guardian, err := platform.StartGuardian(opts)
-		if err != nil {
-			return err
-		}
-		defer guardian.Released()
-	}
+	defer released()
 
 	ctx, quit := context.WithCancel(ctx)
 	defer quit()
@@ -193,28 +157,83 @@ func (a *app) run(ctx context.Context, verbose bool) error {
 	var wg sync.WaitGroup
 	defer wg.Wait()
 	defer quit()
-	wg.Go(func() { svc.desk.runKeys(ctx, svc.pressed) })
-	wg.Go(func() { svc.desk.runNotes(ctx) })
+	svc.serve(ctx, &wg, socket)
+	return svc.session.Run(ctx)
+}
+
+// firstBench opens the bench folder; a missing or empty one gets the demonstration bench.
+func (a *app) firstBench(log *slog.Logger) (dir string, snap *config.Snapshot, err error) {
+	if dir, err = a.dir(); err != nil {
+		return "", nil, err
+	}
+	if dir, err = filepath.Abs(dir); err != nil { // status tells it to processes that stand elsewhere
+		return "", nil, fmt.Errorf("cushwright: run: %w", err)
+	}
+	made, err := config.FirstRun(dir)
+	if err != nil {
+		return "", nil, err
+	}
+	if len(made) > 0 {
+		log.Info("the bench folder was empty: wrote a commented settings.toml and the demonstration bench (invented data)", "folder", dir, "files", len(made))
+	}
+	snap, err = config.Load(dir)
+	return dir, snap, err
+}
+
+// soundOf opens the driver and, unless the settings name the devices, the router with its guardian; released is to be called when the
+// route is let go.
+func soundOf(ctx context.Context, snap *config.Snapshot, opts platform.RouterOptions, log *slog.Logger) (driver engine.Driver, router engine.Router, released func(), err error) {
+	newDriver := platform.NewDriver
+	if snap.Settings.Sound.Driver == "malgo" {
+		newDriver = platform.NewMalgoDriver
+	}
+	if driver, err = newDriver(platform.ServerString()); err != nil {
+		return nil, nil, nil, err
+	}
+	if snap.Settings.Sound.Capture != "" {
+		return driver, nil, func() {}, nil
+	}
+	if router, err = platform.NewRouter(opts); err != nil {
+		return nil, nil, nil, err
+	}
+	if swept, err := platform.Sweep(ctx, opts); err != nil {
+		log.Warn("looking for leftovers of an engine that died", "error", err)
+	} else {
+		for _, s := range swept {
+			log.Info("put back", "what", s)
+		}
+	}
+	guardian, err := platform.StartGuardian(opts)
+	if err != nil {
+		return nil, nil, nil, err
+	}
+	return driver, router, func() { guardian.Released() }, nil
+}
+
+// serve starts what runs beside the session until ctx is done: keys, notes, the socket, the watch of the bench, and the word to the
+// service manager once sound runs.
+func (s *service) serve(ctx context.Context, wg *sync.WaitGroup, socket string) {
+	wg.Go(func() { s.desk.runKeys(ctx, s.pressed) })
+	wg.Go(func() { s.desk.runNotes(ctx) })
 	wg.Go(func() {
-		if err := control.Serve(ctx, socket, svc); err != nil {
-			log.Error("the engine cannot be controlled", "error", err)
+		if err := control.Serve(ctx, socket, s); err != nil {
+			s.log.Error("the engine cannot be controlled", "error", err)
 		}
 	})
 	wg.Go(func() {
-		if err := config.Watch(ctx, dir, svc.loaded); err != nil && ctx.Err() == nil {
-			log.Error("edits are not noticed", "error", err)
+		if err := config.Watch(ctx, s.dir, s.loaded); err != nil && ctx.Err() == nil {
+			s.log.Error("edits are not noticed", "error", err)
 		}
 	})
 	wg.Go(func() {
 		for ; ctx.Err() == nil; time.Sleep(20 * time.Millisecond) {
-			if svc.session.Status().State == engine.Running {
-				log.Info("running", "cushion", fitted, "status", svc.Status().Summary)
+			if s.session.Status().State == engine.Running {
+				s.log.Info("running", "cushion", s.Status().Cushion, "status", s.Status().Summary)
 				if err := platform.NotifyReady(); err != nil {
-					log.Warn("telling the service manager", "error", err)
+					s.log.Warn("telling the service manager", "error", err)
 				}
 				return
 			}
 		}
 	})
-	return svc.session.Run(ctx)
 }

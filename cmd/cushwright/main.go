@@ -70,6 +70,9 @@ func execute(ctx context.Context, args []string) int {
 	}
 }
 
+// helpGroup is the group of what is about the command itself.
+const helpGroup = "Help"
+
 func newRoot() *cobra.Command {
 	a := &app{}
 	root := &cobra.Command{
@@ -82,9 +85,24 @@ func newRoot() *cobra.Command {
 		RunE:          func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
 	root.PersistentFlags().StringVar(&a.bench, "bench", "", "bench folder (default: the user's configuration folder + cushwright)")
-	root.AddCommand(a.runCommand(), a.stopCommand(), a.autostartCommand(), a.wearCommand(), a.bypassCommand(), a.statusCommand(),
-		a.checkCommand(), a.devicesCommand(), a.restoreCommand(), a.showCommand(), a.renderCommand(), a.demoCommand(), a.blindCommand(), a.watchCommand())
-	root.AddCommand(a.addCommand(), a.compareCommand(), a.deriveCommand(), a.slidersCommand(), a.sheetCommand(), a.pageCommand())
-	root.AddCommand(a.sweepCommand(), a.proveCommand(), a.whichCommand())
+	for _, g := range []struct {
+		title    string
+		commands []*cobra.Command
+	}{
+		{"Listening", []*cobra.Command{a.runCommand(), a.stopCommand(), a.wearCommand(), a.bypassCommand(), a.statusCommand(), a.watchCommand(), a.pageCommand(), a.blindCommand()}},
+		{"The bench", []*cobra.Command{a.addCommand(), a.compareCommand(), a.deriveCommand(), a.showCommand(), a.checkCommand(), a.demoCommand()}},
+		{"The rig", []*cobra.Command{a.sweepCommand(), a.proveCommand(), a.whichCommand()}},
+		{"Handing on", []*cobra.Command{a.slidersCommand(), a.sheetCommand(), a.renderCommand()}},
+		{"The system", []*cobra.Command{a.devicesCommand(), a.restoreCommand(), a.autostartCommand()}},
+	} {
+		root.AddGroup(&cobra.Group{ID: g.title, Title: g.title + ":"})
+		for _, c := range g.commands {
+			c.GroupID = g.title
+			root.AddCommand(c)
+		}
+	}
+	root.AddGroup(&cobra.Group{ID: helpGroup, Title: helpGroup + ":"})
+	root.SetHelpCommandGroupID(helpGroup)
+	root.SetCompletionCommandGroupID(helpGroup)
 	return root
 }

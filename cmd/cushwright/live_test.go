@@ -68,9 +68,10 @@ const stillness = soundtest.Stillness
 // aftermath is for how long after a standstill a break may be laid to it: a server hands on what it has made ahead.
 const aftermath = 100 * time.Millisecond
 
-// comeback is the same for the engine's delay: after a break it is come back to by a crossfade 0.3 s later (the engine's
-// settleSeconds); a larger buffer, at "normal", comes sooner.
-const comeback = aftermath + 300*time.Millisecond
+// comeback is the same for the engine's delay. At "normal" a larger buffer comes a tick of the session (50 ms) and twice
+// the buffer after a break; 0.3 s after the last of it (the engine's settleSeconds) the delay is come back to. Both are
+// crossfades.
+const comeback = aftermath + 100*time.Millisecond + 300*time.Millisecond
 
 func newRig(t *testing.T, kind string, rateHz int) *rigged {
 	t.Helper()

@@ -5,21 +5,8 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"cushwright/engine"
+	"cushwright/cmd/internal/service"
 )
-
-// unmatched is the caution where bypass.match is "off".
-const unmatched = "bypass is not matched in loudness: switching can jump, and the louder side seems the better one"
-
-const matchOff = string(engine.MatchOff)
-
-// loudnessOf says how loud the other side of bypass is.
-func loudnessOf(match string) string {
-	if match == matchOff {
-		return "not matched in loudness"
-	}
-	return "equally loud"
-}
 
 func (a *app) bypassCommand() *cobra.Command {
 	var with string
@@ -30,7 +17,7 @@ func (a *app) bypassCommand() *cobra.Command {
 			if len(args) == 1 {
 				mode = args[0]
 			}
-			cl, err := newClient()
+			cl, err := service.Client()
 			if err != nil {
 				return err
 			}
@@ -39,8 +26,8 @@ func (a *app) bypassCommand() *cobra.Command {
 				return answer(err)
 			}
 			fmt.Fprintln(c.OutOrStdout(), "bypass", map[bool]string{true: "on", false: "off"}[on])
-			if st, err := cl.Status(c.Context()); err == nil && st.Match == matchOff {
-				fmt.Fprintln(c.ErrOrStderr(), "note:", unmatched)
+			if st, err := cl.Status(c.Context()); err == nil && st.Match == service.MatchOff {
+				fmt.Fprintln(c.ErrOrStderr(), "note:", service.Unmatched)
 			}
 			return nil
 		}}

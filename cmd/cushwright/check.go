@@ -6,6 +6,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"cushwright/cmd/internal/bench"
 	"cushwright/cmd/internal/words"
 	"cushwright/config"
 	"cushwright/dsp"
@@ -91,7 +92,7 @@ func largeHeadrooms(snap *config.Snapshot) (warnings []string, err error) {
 		if err != nil {
 			return nil, fmt.Errorf("cushwright: check the correction of %q: %w", name, err)
 		}
-		if n := headroomNote(c.Correction, ch); n != "" {
+		if n := bench.HeadroomNote(c.Correction, ch); n != "" {
 			warnings = append(warnings, "corrections/"+name+".toml: "+n)
 		}
 	}

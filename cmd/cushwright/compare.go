@@ -5,7 +5,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
-	"strconv"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -184,24 +183,10 @@ func printWhole(w io.Writer, v bench.Whole) {
 	fmt.Fprintf(w, "Each band is judged by itself: where nothing changed, %.1f of these %d are called real by chance.\n", v.ByChance, v.Bands)
 }
 
-// recordRows is what is known of a cushion as an object: what, and its value, "" where it is not known.
-func recordRows(k config.Cushion) [][2]string {
-	num := func(x *float64, unit string) string {
-		if x == nil {
-			return ""
-		}
-		return strconv.FormatFloat(*x, 'g', -1, 64) + " " + unit
-	}
-	return [][2]string{{"label", k.Label}, {"cover", k.Cover}, {"filling", k.Filling}, {"mass of the pair", num(k.MassG, "g")},
-		{"thickness", num(k.ThicknessMM, "mm")}, {"clamped", num(k.ClampedMM, "mm")}, {"opening", num(k.OpeningMM, "mm")},
-		{"opening width", num(k.OpeningWidthMM, "mm")}, {"clamping force", num(k.ClampN, "N")}, {"worn", num(k.Hours, "h")},
-		{"in use since", k.Since}}
-}
-
 // printRecords prints what is known of the cushions as objects, side by side.
 func printRecords(w io.Writer, cmp bench.Comparison) {
 	width := len([]rune(cmp.Reference.Name))
-	ref, new := recordRows(cmp.Reference), recordRows(cmp.New)
+	ref, new := bench.RecordRows(cmp.Reference), bench.RecordRows(cmp.New)
 	for _, r := range ref {
 		width = max(width, len([]rune(r[1])))
 	}

@@ -22,7 +22,7 @@ func (a *app) devicesCommand() *cobra.Command {
 				return err
 			}
 			if asJSON {
-				return printJSON(list)
+				return writeJSON(c, list)
 			}
 			w := tabwriter.NewWriter(c.OutOrStdout(), 0, 0, 2, ' ', 0)
 			fmt.Fprintln(w, "ID\tKIND\tRATE\tCHANNELS\tNAME")

@@ -11,6 +11,7 @@ import (
 
 	"cushwright/cmd/internal/bench"
 	"cushwright/cmd/internal/rig"
+	"cushwright/cmd/internal/service"
 	"cushwright/cmd/internal/words"
 	"cushwright/config"
 	"cushwright/dsp"
@@ -53,7 +54,7 @@ func (a *app) prove(c *cobra.Command, name string, w rigFlags, seats int, png, s
 	if err != nil {
 		return fail(err)
 	}
-	if err := known(snap, "prove", name); err != nil {
+	if err := service.Known(snap, "prove", name); err != nil {
 		return err
 	}
 	corr, ok := snap.Correction(name)
@@ -137,11 +138,7 @@ func (a *app) through(c *cobra.Command, snap *config.Snapshot, w rigFlags, corr 
 	name := series.Cushion
 	action := fmt.Sprintf("prove %q", name)
 	fail := func(err error) ([]rig.SeatReport, error) { return nil, fmt.Errorf("cushwright: %s: %w", action, err) }
-	cl, err := newClient()
-	if err != nil {
-		return nil, err
-	}
-	st, err := cl.Status(c.Context())
+	cl, st, err := service.Open(c.Context())
 	if err != nil {
 		return nil, answer(err)
 	}

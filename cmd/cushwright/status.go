@@ -3,20 +3,17 @@ package main
 import (
 	"fmt"
 
-	"cushwright/cmd/internal/words"
-
 	"github.com/spf13/cobra"
+
+	"cushwright/cmd/internal/service"
+	"cushwright/cmd/internal/words"
 )
 
 func (a *app) statusCommand() *cobra.Command {
 	var asJSON bool
 	c := &cobra.Command{Use: "status", Short: "what the engine is doing", Args: cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
-			cl, err := newClient()
-			if err != nil {
-				return err
-			}
-			st, err := cl.Status(c.Context())
+			_, st, err := service.Open(c.Context())
 			if err != nil {
 				return answer(err)
 			}
@@ -38,8 +35,8 @@ func (a *app) statusCommand() *cobra.Command {
 			for _, k := range st.KeysTaken {
 				fmt.Fprintln(w, "global key not available:", k)
 			}
-			if st.Match == matchOff {
-				fmt.Fprintln(w, "caution:", unmatched)
+			if st.Match == service.MatchOff {
+				fmt.Fprintln(w, "caution:", service.Unmatched)
 			}
 			for _, p := range st.Problems {
 				fmt.Fprintln(w, "not taken over:", p)

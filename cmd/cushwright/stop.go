@@ -7,6 +7,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"cushwright/cmd/internal/service"
 	"cushwright/config"
 	"cushwright/engine/control"
 	"cushwright/platform"
@@ -15,7 +16,7 @@ import (
 func (a *app) stopCommand() *cobra.Command {
 	return &cobra.Command{Use: "stop", Short: "end the engine and put the sound routing back", Args: cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
-			cl, err := newClient()
+			cl, err := service.Client()
 			if err != nil {
 				return err
 			}

@@ -12,10 +12,10 @@ import (
 
 	"cushwright/cmd/internal/bench"
 	"cushwright/cmd/internal/rig"
+	"cushwright/cmd/internal/service"
 	"cushwright/config"
 	"cushwright/dsp"
 	swept "cushwright/dsp/sweep"
-	"cushwright/engine/control"
 )
 
 func (a *app) whichCommand() *cobra.Command {
@@ -100,12 +100,12 @@ func (a *app) which(c *cobra.Command, w rigFlags, wear bool) error {
 	}
 	j.Close()
 	if wear && answer.Verdict == swept.Known {
-		said, err := wearNow(c, snap, answer.Name)
+		text, _, err := service.Fit(c.Context(), answer.Name, func() (*config.Snapshot, error) { return snap, nil })
 		if err != nil {
 			return err
 		}
 		out.Worn = true
-		j.Talk.Say("%s", said)
+		j.Talk.Say("%s", text)
 	}
 	if w.asJSON {
 		err = writeJSON(c, out)
@@ -151,26 +151,4 @@ func measuredNames(snap *config.Snapshot) (names []string, err error) {
 		}
 	}
 	return names, nil
-}
-
-// wearNow makes a cushion the fitted one and says so.
-func wearNow(c *cobra.Command, snap *config.Snapshot, name string) (string, error) {
-	cl, err := newClient()
-	if err != nil {
-		return "", err
-	}
-	st, err := cl.Wear(c.Context(), name)
-	switch {
-	case errors.Is(err, control.ErrNoEngine):
-		if err := known(snap, "wear", name); err != nil {
-			return "", err
-		}
-		if err := config.SaveFitted(name); err != nil {
-			return "", err
-		}
-		return name + " is fitted; no engine is running, the next one starts with it", nil
-	case err != nil:
-		return "", answer(err)
-	}
-	return st.Summary, nil
 }

@@ -8,7 +8,6 @@ import (
 	"cushwright/config"
 	"cushwright/dsp"
 	"cushwright/dsp/curve"
-	"cushwright/dsp/plot"
 )
 
 // BandRow is one band of a comparison. A confidence that is not known is null.
@@ -171,27 +170,4 @@ func Compare(snap *config.Snapshot, ref, new Measured, align bool) (Comparison, 
 		}
 	}
 	return cmp, nil
-}
-
-// PlotSmooth is the smoothing of the drawn difference, in parts of an octave.
-const PlotSmooth = 12
-
-// Plot draws the change with its 95 % band, ear by ear.
-func (cmp Comparison) Plot() *plot.Plot {
-	p := &plot.Plot{Title: cmp.New.Name + " against " + cmp.Reference.Name,
-		Note: fmt.Sprintf("new - reference, smoothed to 1/%d octave; shaded: 95 %% band of the difference. Below 100 Hz and above 10 kHz a coupler is no ear.", PlotSmooth)}
-	for _, k := range cmp.Ears {
-		l := plot.Line{Name: k.Ear.String(), LevelDB: k.Diff.Smooth(PlotSmooth).LevelDB}
-		half := k.Diff.SmoothedHalf95DB(PlotSmooth)
-		grid := curve.Grid()
-		from, to := curve.Index(k.LowHz), curve.Index(k.HighHz)+1
-		l.FreqHz, l.LevelDB = grid[from:to], l.LevelDB[from:to]
-		for i, v := range l.LevelDB {
-			if half != nil {
-				l.LowDB, l.HighDB = append(l.LowDB, v-half[from+i]), append(l.HighDB, v+half[from+i])
-			}
-		}
-		p.Lines = append(p.Lines, l)
-	}
-	return p
 }

@@ -61,7 +61,7 @@ func fingerprint(c config.Correction) (string, error) {
 }
 
 // ProvenSeats accepts the seats that went through this correction.
-func ProvenSeats(c config.Correction) (note string, keep func(config.Seat) bool, err error) {
+func ProvenSeats(c config.Correction) (note string, accept func(config.Seat) bool, err error) {
 	mark, err := fingerprint(c)
 	if err != nil {
 		return "", nil, err
@@ -174,10 +174,10 @@ func (r *ProofReport) Plot() *plot.Plot {
 		Note: fmt.Sprintf("less the reference, levels aligned, smoothed to 1/%d octave; shaded: 95 %% band of what is left. Below 100 Hz and above 10 kHz a coupler is no ear.", PlotSmooth)}
 }
 
-// JudgeProof sets the seats of an ear through the correction, which keep accepts, against ref, the reference's levels, and adds what
+// JudgeProof sets the seats of an ear through the correction, which accept takes, against ref, the reference's levels, and adds what
 // is left to the report.
-func (r *ProofReport) JudgeProof(snap *config.Snapshot, e dsp.Ear, ref [][]float64, keep func(config.Seat) bool) error {
-	after, err := StoredSeats(filepath.Join(snap.Dir, Proofs), r.Cushion, e, keep)
+func (r *ProofReport) JudgeProof(snap *config.Snapshot, e dsp.Ear, ref [][]float64, accept func(config.Seat) bool) error {
+	after, err := StoredSeats(filepath.Join(snap.Dir, Proofs), r.Cushion, e, accept)
 	if err != nil {
 		return err
 	}

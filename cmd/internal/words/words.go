@@ -53,3 +53,11 @@ func Signed(x float64) string {
 func SignedTenth(x float64) string {
 	return strings.Replace(fmt.Sprintf("%+.1f", x), "-0.0", "+0.0", 1)
 }
+
+// Level writes a level in dBFS with one decimal; so little that nothing is heard is "silent".
+func Level(db float64) string {
+	if db <= -120 {
+		return "silent"
+	}
+	return fmt.Sprintf("%.1f", db)
+}

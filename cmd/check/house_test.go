@@ -119,6 +119,7 @@ var forTests = map[string][]string{
 	"dsp/testrun":              {"platform/soundtest", "cmd/check"},
 	"platform/soundtest":       {},
 	"cmd/internal/faultscript": {},
+	"cmd/internal/viewtest":    {},
 }
 
 // onlyIn lists modules that live in one part of the house alone.

@@ -16,11 +16,13 @@ import (
 func (a *app) addCommand() *cobra.Command {
 	var side, date string
 	var asJSON bool
-	c := &cobra.Command{Use: "add NAME FILE…", Short: "take in measured text files as seats of a cushion", Args: cobra.MinimumNArgs(2),
-		Long: `Takes in measured text as rigs write it, a seat per file: two or three columns (Hz, dB, degrees) separated by commas, semicolons,
-tabs or spaces, decimal point or comma, units and quotes in the cells, comment lines. A heading that names kHz is heeded.
-The frequencies rise or fall throughout, leave no gap wider than an octave between 100 Hz and 10 kHz, and there is at least
-one a third of an octave there. All files are read before any seat is written, and all seats are written or none.`,
+	c := &cobra.Command{Use: "add NAME FILE…", Short: "Take in measured text files as seats of a cushion.",
+		Args: cobra.MinimumNArgs(2),
+		Long: `Takes in measured text as rigs write it, a seat per file: two or three columns (Hz, dB, degrees)
+separated by commas, semicolons, tabs or spaces, decimal point or comma, units and quotes in the cells, comment lines.
+A heading that names kHz is heeded. The frequencies rise or fall throughout, leave no gap wider than an octave between
+100 Hz and 10 kHz, and there is at least one a third of an octave there. All files are read before any seat is
+written, and all seats are written or none.`,
 		RunE: func(c *cobra.Command, args []string) error {
 			return a.add(c, args[0], args[1:], side, date, asJSON)
 		}}

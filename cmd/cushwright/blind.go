@@ -13,11 +13,12 @@ import (
 func (a *app) blindCommand() *cobra.Command {
 	plan := stats.Plan{Trials: 16, Alpha: 0.05}
 	loop := ""
-	c := &cobra.Command{Use: "blind A B", Short: "forced-choice listening trial of two corrections", Args: cobra.ExactArgs(2),
-		Long: `Forced-choice listening trial of two corrections. A and B are cushions whose corrections are compared on the cushion that
-is fitted; "none" is no correction. Both sides are matched in loudness (ITU-R BS.1770, short-term) on what plays: let it play for
-some seconds first. X is one of them; which one is drawn anew for every trial. Listen as often as wanted, then say which side X is.
-Nothing is told before the last answer.
+	c := &cobra.Command{Use: "blind A B", Short: "Hold a blind listening trial of two corrections.",
+		Args: cobra.ExactArgs(2),
+		Long: `Forced-choice listening trial of two corrections. A and B are cushions whose corrections are compared on
+the cushion that is fitted; "none" is no correction. Both sides are matched in loudness (ITU-R BS.1770, short-term) on
+what plays: let it play for some seconds first. X is one of them; which one is drawn anew for every trial. Listen as
+often as wanted, then say which side X is. Nothing is told before the last answer.
 
 Exit code 0: a difference was heard. 1: it was not shown. A trial without an answer counts as wrong.`,
 		RunE: func(c *cobra.Command, args []string) error {

@@ -10,8 +10,12 @@ import (
 
 func (a *app) bypassCommand() *cobra.Command {
 	var with string
-	c := &cobra.Command{Use: "bypass [on|off|toggle]", Short: "compare with and without the correction, equally loud", Args: cobra.MaximumNArgs(1),
+	c := &cobra.Command{Use: "bypass [on|off|toggle]", Short: "Compare with and without the correction, equally loud.",
+		Args:      cobra.MaximumNArgs(1),
 		ValidArgs: []string{"on", "off", "toggle"},
+		Long: `Switches between the correction and none, or says which of the two is to be heard; without an argument
+it switches over. Both are equally loud, unless bypass.match of settings.toml is "off". With --with, another cushion's
+correction takes the place of none.`,
 		RunE: func(c *cobra.Command, args []string) error {
 			mode := "toggle"
 			if len(args) == 1 {

@@ -14,8 +14,9 @@ import (
 
 func (a *app) checkCommand() *cobra.Command {
 	var asJSON bool
-	c := &cobra.Command{Use: "check", Short: "validate the bench folder", Args: cobra.NoArgs,
-		Long: "Reads every file of the bench, seats and wanted responses too, and names what is wrong with each: file, line, key, value and\nwhat is allowed. The exit code is 1 if anything is.",
+	c := &cobra.Command{Use: "check", Short: "Check the bench folder for mistakes.", Args: cobra.NoArgs,
+		Long: `Reads every file of the bench, seats and wanted responses too, and names what is wrong with each: file, line,
+key, value and what is allowed. The exit code is 1 if anything is.`,
 		RunE: func(c *cobra.Command, _ []string) error {
 			dir, err := a.dir()
 			if err != nil {

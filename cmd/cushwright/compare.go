@@ -19,22 +19,24 @@ import (
 func (a *app) compareCommand() *cobra.Command {
 	var asJSON, align bool
 	var png, svg, since string
-	c := &cobra.Command{Use: "compare REF NEW | compare NAME --since DAY", Short: "what a swap changes, and whether it is more than seating scatter; or how one cushion has aged",
+	c := &cobra.Command{Use: "compare REF NEW | compare NAME --since DAY",
+		Short: "Tell what a swap changes, and whether that is more than seating scatter.",
 		Args: func(c *cobra.Command, args []string) error {
 			if c.Flags().Changed("since") {
 				return cobra.ExactArgs(1)(c, args)
 			}
 			return cobra.ExactArgs(2)(c, args)
 		},
-		Long: `Compares the seats of two cushions. Each octave band and each range is judged by itself: its 95 % interval is that of the
-change printed beside it. So of twenty bands that did not change, about one is called real by chance. The verdict on the whole
-allows for that: it calls equal cushions different in 5 of 100 cases. The sensitivity is one figure for both ears.
-The exit code is 1 if seats disagree: seat again, then compare again.
+		Long: `Compares the seats of two cushions. Each octave band and each range is judged by itself: its 95 %
+interval is that of the change printed beside it. So of twenty bands that did not change, about one is called real by
+chance. The verdict on the whole allows for that: it calls equal cushions different in 5 of 100 cases. The sensitivity
+is one figure for both ears. The exit code is 1 if seats disagree: seat again, then compare again.
 
 With --align, each seat's own level (200 Hz to 4 kHz) is taken out first, and shapes are compared.
 
-With --since, the latest seats of one cushion are set against the first ones since that day: how it has drifted, whether that is
-beyond scatter, and whether corrections should be derived again. The exit code is 1 if it has drifted or the seats are too few to tell.`,
+With --since, the latest seats of one cushion are set against the first ones since that day: how it has drifted,
+whether that is beyond scatter, and whether corrections should be derived again. The exit code is 1 if it has drifted
+or the seats are too few to tell.`,
 		RunE: func(c *cobra.Command, args []string) error {
 			if c.Flags().Changed("since") {
 				return a.aged(c, args[0], since, asJSON)

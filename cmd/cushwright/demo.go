@@ -11,7 +11,11 @@ import (
 
 func (a *app) demoCommand() *cobra.Command {
 	var png string
-	c := &cobra.Command{Use: "demo", Short: "the whole live path on a built-in, invented bench, without a sound card", Args: cobra.NoArgs,
+	c := &cobra.Command{Use: "demo", Short: "Show the whole live path on invented data, without a sound card.",
+		Args: cobra.NoArgs,
+		Long: `Runs the engine on a simulated device with an invented bench: it wears each cushion, takes over an edit,
+refuses a bad one, bypasses and overloads, and measures each at the engine's output. It writes one plot. Nothing of
+yours is read or changed.`,
 		RunE: func(c *cobra.Command, _ []string) error {
 			w := c.OutOrStdout()
 			fmt.Fprintln(w, caution)

@@ -17,13 +17,15 @@ func (a *app) deriveCommand() *cobra.Command {
 	var w bench.Wishes
 	var since string
 	var dry, asJSON bool
-	c := &cobra.Command{Use: "derive NEW", Short: "find the correction that gives a cushion the sound of the reference", Args: cobra.ExactArgs(1),
-		Long: `Finds bands from the seats of both cushions and writes corrections/NEW.toml; a former one is kept as NEW.toml.previous.
-Details that seating scatter alone may have made are left alone, deep narrow nulls are not filled, boosts are limited.
-Level is left to the volume control. The same seats and options give the same file.
+	c := &cobra.Command{Use: "derive NEW", Short: "Find the correction that gives a cushion the sound of the reference.",
+		Args: cobra.ExactArgs(1),
+		Long: `Finds bands from the seats of both cushions and writes corrections/NEW.toml; a former one is kept as
+NEW.toml.previous. Details that seating scatter alone may have made are left alone, deep narrow nulls are not filled,
+boosts are limited. Level is left to the volume control. The same seats and options give the same file.
 
-With --refine, the seats that "prove" measured through the present correction tell what is left over; the part of it that is more
-than scatter is added to what the correction does, and the whole is fitted again, in as many bands and with fresh headroom.
+With --refine, the seats that "prove" measured through the present correction tell what is left over; the part of it
+that is more than scatter is added to what the correction does, and the whole is fitted again, in as many bands and
+with fresh headroom.
 
 ` + caution,
 		RunE: func(c *cobra.Command, args []string) error {

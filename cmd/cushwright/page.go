@@ -14,9 +14,11 @@ import (
 
 func (a *app) pageCommand() *cobra.Command {
 	var open bool
-	c := &cobra.Command{Use: "page", Short: "a local page with the cushions, the curves and live meters", Args: cobra.NoArgs,
-		Long: `Serves a page to browsers on this computer, and to nobody else, until it is ended (Ctrl-C). The address that it prints opens the
-page once: what can read it from the browser's history later is refused. Enter prints another address.`,
+	c := &cobra.Command{Use: "page", Short: "Serve a local page with the cushions, the curves and live meters.",
+		Args: cobra.NoArgs,
+		Long: `Serves a page to browsers on this computer, and to nobody else, until it is ended (Ctrl-C). The address
+that it prints opens the page once: what can read it from the browser's history later is refused. Enter prints another
+address.`,
 		RunE: func(c *cobra.Command, _ []string) error {
 			runtime.GOMAXPROCS(1) // a fit or a drawing may take one processor, never all that the engine wakes on
 			cl, st, err := service.Open(c.Context())

@@ -23,11 +23,13 @@ func (a *app) proveCommand() *cobra.Command {
 	var w rigFlags
 	var seats int
 	var png, svg string
-	c := &cobra.Command{Use: "prove NAME", Short: "measure through the running correction what is left of the difference", Args: cobra.ExactArgs(1),
-		Long: `Measures seats of a cushion through the engine's running correction and sets them against the seats of the reference: what is
-left by octave, with its 95 % confidence, before and after. The verdict is proven, not proven (more seats are needed), or missed
-(where and by how much); the exit code is 1 unless it is proven. Seats of earlier runs through the same correction count too;
---seats 0 judges those alone. They are kept in proofs/, and "derive NAME --refine" fits what they found left over.
+	c := &cobra.Command{Use: "prove NAME", Short: "Measure what the running correction leaves of the difference.",
+		Args: cobra.ExactArgs(1),
+		Long: `Measures seats of a cushion through the engine's running correction and sets them against the seats of
+the reference: what is left by octave, with its 95 % confidence, before and after. The verdict is proven, not proven
+(more seats are needed), or missed (where and by how much); the exit code is 1 unless it is proven. Seats of earlier
+runs through the same correction count too; --seats 0 judges those alone. They are kept in proofs/, and "derive NAME
+--refine" fits what they found left over.
 
 ` + rig.Caution,
 		RunE: func(c *cobra.Command, args []string) error { return a.prove(c, args[0], w, seats, png, svg) }}

@@ -13,9 +13,11 @@ import (
 
 func (a *app) renderCommand() *cobra.Command {
 	var cushion string
-	c := &cobra.Command{Use: "render IN OUT", Short: "run a correction on a WAV or FLAC file; the result is a 32-bit float WAV", Args: cobra.ExactArgs(2),
-		Long: `Runs a cushion's correction, headroom included, on a WAV or FLAC file and writes a 32-bit float WAV of the same rate,
-channels and length. A file of one channel gets the left ear's correction. Samples that are no numbers (NaN, Inf) become silence.`,
+	c := &cobra.Command{Use: "render IN OUT", Short: "Run a correction on a WAV or FLAC file.",
+		Args: cobra.ExactArgs(2),
+		Long: `Runs a cushion's correction, headroom included, on a WAV or FLAC file and writes a 32-bit float WAV of
+the same rate, channels and length. A file of one channel gets the left ear's correction. Samples that are no numbers
+(NaN, Inf) become silence.`,
 		RunE: func(c *cobra.Command, args []string) error {
 			_, sel, err := a.played("render with", cushion)
 			if err != nil {

@@ -22,7 +22,8 @@ import (
 
 func (a *app) runCommand() *cobra.Command {
 	var background, verbose bool
-	c := &cobra.Command{Use: "run", Short: "correct everything the computer plays until stopped", Args: cobra.NoArgs,
+	c := &cobra.Command{Use: "run", Short: "Correct everything the computer plays until you stop it.",
+		Args: cobra.NoArgs,
 		Long: "Correct everything the computer plays until stopped.\n\n" + caution,
 		RunE: func(c *cobra.Command, _ []string) error {
 			if background {

@@ -16,11 +16,12 @@ func (a *app) sheetCommand() *cobra.Command {
 	var w bench.Goal
 	var out string
 	var asJSON bool
-	c := &cobra.Command{Use: "sheet NEW", Short: "one page to hand to others: records, plots, settings for each kind of equaliser, impulse response", Args: cobra.ExactArgs(1),
-		Long: `Writes one self-contained HTML page that needs no network and prints well: what both cushions are, what the change does, the
-settings to type in for parametric equalisers, for each described in equalisers/ and for rows of sliders, the sections'
-coefficients, how it was measured; and beside it the impulse response as WAV and CSV. The correction is that of
-corrections/NEW.toml, as the engine plays it. All files are written or none.
+	c := &cobra.Command{Use: "sheet NEW", Short: "Write a page to hand on: records, plots and settings for each equaliser.",
+		Args: cobra.ExactArgs(1),
+		Long: `Writes one self-contained HTML page that needs no network and prints well: what both cushions are, what
+the change does, the settings to type in for parametric equalisers, for each described in equalisers/ and for rows of
+sliders, the sections' coefficients, how it was measured; and beside it the impulse response as WAV and CSV. The
+correction is that of corrections/NEW.toml, as the engine plays it. All files are written or none.
 
 ` + caution,
 		RunE: func(c *cobra.Command, args []string) error { return a.sheet(c, args[0], w, out, asJSON) }}

@@ -19,7 +19,10 @@ func (a *app) showCommand() *cobra.Command {
 	var csv, coefficients bool
 	var rate float64
 	var png, svg string
-	c := &cobra.Command{Use: "show NAME", Short: "a cushion's correction as numbers or as a plot", Args: cobra.ExactArgs(1),
+	c := &cobra.Command{Use: "show NAME", Short: "Show a correction as numbers or as a plot.",
+		Args: cobra.ExactArgs(1),
+		Long: `Prints a cushion's correction at one sample rate: the level at each ear over frequency as CSV, or the
+coefficients of its sections. --png and --svg draw it instead; with --csv both are done.`,
 		RunE: func(c *cobra.Command, args []string) error {
 			_, sel, err := a.played("show", args[0])
 			if err != nil {

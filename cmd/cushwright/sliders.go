@@ -15,18 +15,19 @@ import (
 func (a *app) slidersCommand() *cobra.Command {
 	w := bench.CommonSliders(10)
 	var asJSON bool
-	c := &cobra.Command{Use: "sliders NEW", Short: "settings for a row of sliders", Args: cobra.ExactArgs(1),
-		Long: `Finds the positions of a row of sliders that together come closest to the sound of the reference. Neighbouring sliders
-overlap, so reading the wanted level off at each slider's frequency (the naive reading) overdoes it; both are told, and
---step, --gentle and --max-boost hold for both.
+	c := &cobra.Command{Use: "sliders NEW", Short: "Find settings for a row of sliders.",
+		Args: cobra.ExactArgs(1),
+		Long: `Finds the positions of a row of sliders that together come closest to the sound of the reference.
+Neighbouring sliders overlap, so reading the wanted level off at each slider's frequency (the naive reading) overdoes
+it; both are told, and --step, --gentle and --max-boost hold for both.
 
 Equalisers make their sliders' bells in two ways: like analog ones, or by the bilinear transform at their sample rate,
-which narrows those near 20 kHz. Where you do not know which, the positions are such that the worst of them is as good as
-it gets; what each kind leaves is told. --bells analog or bilinear fits for one.
+which narrows those near 20 kHz. Where you do not know which, the positions are such that the worst of them is as good
+as it gets; what each kind leaves is told. --bells analog or bilinear fits for one.
 
 Level is left to the volume control, and with --ears apart the balance between the ears to the balance control.
---level measured puts both into the sliders: only where both cushions, and both ears, were measured at the same gain of
-the rig.
+--level measured puts both into the sliders: only where both cushions, and both ears, were measured at the same gain
+of the rig.
 
 ` + caution,
 		RunE: func(c *cobra.Command, args []string) error { return a.sliders(c, args[0], w, asJSON) }}

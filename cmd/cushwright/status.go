@@ -11,7 +11,9 @@ import (
 
 func (a *app) statusCommand() *cobra.Command {
 	var asJSON bool
-	c := &cobra.Command{Use: "status", Short: "what the engine is doing", Args: cobra.NoArgs,
+	c := &cobra.Command{Use: "status", Short: "Say what the engine is doing.", Args: cobra.NoArgs,
+		Long: `Says in a line what the engine is doing, then its levels and counters, and what it did not take over of
+the bench folder. The exit code is 1 if no engine is running.`,
 		RunE: func(c *cobra.Command, _ []string) error {
 			_, st, err := service.Open(c.Context())
 			if err != nil {

@@ -17,14 +17,15 @@ func (a *app) sweepCommand() *cobra.Command {
 	var w rigFlags
 	var seats int
 	var impulse bool
-	c := &cobra.Command{Use: "sweep NAME", Short: "measure seats of a cushion on the rig", Args: cobra.ExactArgs(1),
-		Long: `Measures a cushion on the rig: a sweep to one ear of the headphones, recorded by the rig's microphone, one seat after another,
-lifting and seating the headphones again between them. A seat that is no good is refused with the reason and repeated; a good
-one is written at once to seats/NAME/ and is safe whatever happens next. The engine stands aside meanwhile. rig.input and
-rig.output of settings.toml name the devices.
+	c := &cobra.Command{Use: "sweep NAME", Short: "Measure seats of a cushion on the rig.",
+		Args: cobra.ExactArgs(1),
+		Long: `Measures a cushion on the rig: a sweep to one ear of the headphones, recorded by the rig's microphone,
+one seat after another, lifting and seating the headphones again between them. A seat that is no good is refused with
+the reason and repeated; a good one is written at once to seats/NAME/ and is safe whatever happens next. The engine
+stands aside meanwhile. rig.input and rig.output of settings.toml name the devices.
 
-The first sweep is 20 dB below rig.sweep_level_db; it is asked before going louder, and rig.max_level_db is never exceeded.
-Ctrl-C fades out. The exit code is 1 if a seat could not be measured or the series was interrupted.
+The first sweep is 20 dB below rig.sweep_level_db; it is asked before going louder, and rig.max_level_db is never
+exceeded. Ctrl-C fades out. The exit code is 1 if a seat could not be measured or the series was interrupted.
 
 ` + rig.Caution,
 		RunE: func(c *cobra.Command, args []string) error { return a.sweep(c, args[0], w, seats, impulse) }}

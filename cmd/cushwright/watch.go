@@ -11,7 +11,7 @@ import (
 )
 
 func (a *app) watchCommand() *cobra.Command {
-	return &cobra.Command{Use: "watch", Short: "a live view of the engine in the terminal", Args: cobra.NoArgs,
+	return &cobra.Command{Use: "watch", Short: "Watch the engine live in the terminal.", Args: cobra.NoArgs,
 		Long: "A live view of the engine in the terminal. It asks the engine ten times a second and needs no colours.",
 		RunE: func(c *cobra.Command, _ []string) error {
 			if fi, err := os.Stdout.Stat(); err != nil || fi.Mode()&os.ModeCharDevice == 0 {

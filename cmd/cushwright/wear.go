@@ -9,7 +9,10 @@ import (
 )
 
 func (a *app) wearCommand() *cobra.Command {
-	return &cobra.Command{Use: "wear NAME", Short: "say which cushion is fitted now; the engine switches", Args: cobra.ExactArgs(1),
+	return &cobra.Command{Use: "wear NAME", Short: "Say which cushion is fitted now; the engine switches.",
+		Args: cobra.ExactArgs(1),
+		Long: `Makes a cushion the fitted one. The running engine switches to its correction without a jump. If no
+engine is running, the next one starts with it.`,
 		RunE: func(c *cobra.Command, args []string) error {
 			text, playing, err := service.Fit(c.Context(), args[0], a.open)
 			switch {

@@ -21,10 +21,12 @@ import (
 func (a *app) whichCommand() *cobra.Command {
 	var w rigFlags
 	var wear bool
-	c := &cobra.Command{Use: "which", Short: "tell by one short sweep which recorded cushion is fitted", Args: cobra.NoArgs,
-		Long: `Plays one sweep of less than 1.5 s on the rig and compares it with the seats of every cushion, by likelihood under their own
-scatter. The answer is a name with its confidence, "unknown", or "ambiguous between …"; it never guesses. Each cushion needs two
-seats of that ear and more; five are good. The exit code is 1 where there is no name.
+	c := &cobra.Command{Use: "which", Short: "Tell by one short sweep which recorded cushion is fitted.",
+		Args: cobra.NoArgs,
+		Long: `Plays one sweep of less than 1.5 s on the rig and compares it with the seats of every cushion, by
+likelihood under their own scatter. The answer is a name with its confidence, "unknown", or "ambiguous between …"; it
+never guesses. Each cushion needs two seats of that ear and more; five are good. The exit code is 1 where there is no
+name.
 
 ` + rig.Caution,
 		RunE: func(c *cobra.Command, _ []string) error { return a.which(c, w, wear) }}

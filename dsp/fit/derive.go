@@ -80,6 +80,9 @@ func Derive(t Target, o Options) (Result, error) {
 		return Result{}, err
 	}
 	f := newFitter(p, o)
+	if nothing, _ := residual(p.WantDB, make([]float64, curve.Points), p.Weight, o.FixedLevel); nothing.RMSDB <= p.enough {
+		return f.result(t, p, nil)
+	}
 	best := f.search()
 	units := f.finish(best)
 	return f.result(t, p, units)

@@ -11,6 +11,7 @@ type Belief struct {
 	SDDB     []float64 // posterior standard deviation of LevelDB, level aside; nil: nothing is known of the scatter
 	SpreadDB []float64 // seat-to-seat standard deviation of the difference, seats' levels aside, moderated; nil: unknown
 	NoiseDB  []float64 // standard deviation of the measured difference, level aside, moderated; nil: unknown
+	Real     float64   // 0 to 1: how far it is believed that there is a difference at all; 1 if nothing is known of the scatter
 	Seats    int       // of the cushion and ear with the fewest
 }
 
@@ -29,7 +30,7 @@ func (d Diff) Believable() []float64 { return Believe(d).LevelDB }
 func Believe(d Diff) Belief {
 	e, ok := evidenceOf(d)
 	if !ok {
-		return Belief{LevelDB: slices.Clone(d.LevelDB), Seats: e.seats}
+		return Belief{LevelDB: slices.Clone(d.LevelDB), Real: 1, Seats: e.seats}
 	}
 	return e.belief(e.estimate())
 }
@@ -42,7 +43,7 @@ func BelieveEars(l, r Diff) (left, right, both Belief) {
 	er, ok2 := evidenceOf(r)
 	if !ok1 || !ok2 {
 		left, right = Believe(l), Believe(r)
-		both = Belief{LevelDB: mix(left.LevelDB, right.LevelDB, 0.5, 0.5), Seats: min(left.Seats, right.Seats)}
+		both = Belief{LevelDB: mix(left.LevelDB, right.LevelDB, 0.5, 0.5), Real: 1, Seats: min(left.Seats, right.Seats)}
 		return left, right, both
 	}
 	groups := slices.Concat(el.groups, er.groups)
@@ -51,7 +52,7 @@ func BelieveEars(l, r Diff) (left, right, both Belief) {
 	apart := evidence{shape: mix(el.shape, er.shape, 0.5, -0.5), groups: groups, share: 0.25, seats: common.seats}
 	c, a := common.estimate(), apart.estimate()
 	ear := func(e evidence, sign float64) Belief {
-		x := posterior{mean: mix(c.mean, a.mean, 1, sign), variance: mix(c.variance, a.variance, 1, 1)}
+		x := posterior{mix(c.mean, a.mean, 1, sign), mix(c.variance, a.variance, 1, 1), max(c.real, a.real)}
 		return e.belief(x)
 	}
 	return ear(el, 1), ear(er, -1), common.belief(c)
@@ -207,7 +208,7 @@ func average(v []float64, half int, ring bool) []float64 {
 
 // belief puts an estimated shape on the level that was measured.
 func (e evidence) belief(x posterior) Belief {
-	b := Belief{LevelDB: x.mean, SDDB: make([]float64, Points), Seats: e.seats}
+	b := Belief{LevelDB: x.mean, SDDB: make([]float64, Points), Real: x.real, Seats: e.seats}
 	off := e.level - middle(x.mean)
 	for k := range b.LevelDB {
 		b.LevelDB[k] += off

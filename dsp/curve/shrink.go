@@ -5,6 +5,7 @@ import "math"
 // posterior is what is believed of a shape.
 type posterior struct {
 	mean, variance []float64 // dB, dB²
+	real           float64
 }
 
 // What the details of a scale may be like before the seats have spoken: a share of them is real, and those are Gaussian
@@ -57,8 +58,8 @@ func (e evidence) estimate() posterior {
 		variance, freedom := e.noise(func(g *group) []float64 { return g.power[j] }, near, wide, true)
 		ls[j] = newLayer(j, t.d[j], variance, freedom)
 	}
-	p := posterior{variance: make([]float64, Points)}
 	any := anything(ls[:])
+	p := posterior{variance: make([]float64, Points), real: any}
 	for j := range ls {
 		left := shrink(ls[:], j, any)
 		for k := range Points {

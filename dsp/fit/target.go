@@ -33,18 +33,24 @@ type Target struct {
 // TargetOf makes the target that takes a new cushion's sound back to the reference's.
 func TargetOf(ear dsp.Ear, d curve.Diff) Target {
 	t := Target{Ear: ear, WantDB: d.WantDB(), LowHz: d.LowHz, HighHz: d.HighHz, diff: &d}
-	t.take(curve.Believe(d))
+	b := curve.Believe(d)
+	t.BelievedDB = wanted(b, t.WantDB)
 	t.own = slices.Clone(t.BelievedDB)
+	t.know(b)
 	return t
 }
 
-// take sets what is believed and how well it is known.
-func (t *Target) take(b curve.Belief) {
-	t.BelievedDB = make([]float64, len(b.LevelDB))
+// giveBack is the share of what the seats do not make believable that is asked of the bands all the same, once it is clear that
+// the cushions differ. A few bands follow no fine detail anyway, so that less must be taken off for them than off a curve.
+const giveBack = 0.4
+
+// wanted is what a belief asks of a correction, where measured is what the mean of the seats asks.
+func wanted(b curve.Belief, measured []float64) []float64 {
+	out := make([]float64, len(measured))
 	for i, v := range b.LevelDB {
-		t.BelievedDB[i] = -v
+		out[i] = -v + giveBack*b.Real*(measured[i]+v)
 	}
-	t.know(b)
+	return out
 }
 
 // know sets how well it is known.
@@ -69,17 +75,28 @@ func believeTogether(l, r *Target) (both Target, ok bool) {
 	bl, br, bb := curve.BelieveEars(*l.diff, *r.diff)
 	both = Target{BelievedDB: make([]float64, curve.Points)}
 	both.know(bb)
+	wl, wr := l.diff.WantDB(), r.diff.WantDB()
+	mean := make([]float64, curve.Points)
+	for i := range mean {
+		mean[i] = (wl[i] + wr[i]) / 2
+	}
+	common := wanted(bb, mean)
 	for _, t := range []struct {
 		*Target
-		b curve.Belief
-	}{{l, bl}, {r, br}} {
+		b    curve.Belief
+		want []float64
+	}{{l, bl, wl}, {r, br, wr}} {
 		was, own := t.BelievedDB, t.own
-		t.take(t.b)
-		t.own = slices.Clone(t.BelievedDB)
+		t.own = wanted(t.b, t.want)
+		t.know(t.b)
+		t.BelievedDB = slices.Clone(t.own)
 		for i := range was {
 			t.BelievedDB[i] += was[i] - own[i]
-			both.BelievedDB[i] += (was[i] - own[i] - t.b.LevelDB[i]) / 2
+			both.BelievedDB[i] += (was[i] - own[i]) / 2
 		}
+	}
+	for i, v := range common {
+		both.BelievedDB[i] += v
 	}
 	return both, true
 }

@@ -134,7 +134,13 @@ func (w *world) weights() []float64 {
 	for k := range out {
 		s := w.scatter.sdDB(hertz(octaveOf(k)))
 		b := w.scatter.bassDB / (1 + math.Pow(hertz(octaveOf(k))/80, 8))
-		out[k] = 1 / (2*s*s + 2*b*b + 1)
+		v := 2*s*s + 2*b*b + 1
+		for _, d := range w.dips { // the variance of a moved Gaussian
+			o, square := math.Hypot(d.octaves, d.moveOctaves), math.Hypot(d.octaves/math.Sqrt2, d.moveOctaves)
+			m := lump{d.hz, d.db * d.octaves / o, o}.at(octaveOf(k))
+			v += lump{d.hz, d.db * d.db * d.octaves / math.Sqrt2 / square, square}.at(octaveOf(k)) - m*m
+		}
+		out[k] = 1 / v
 		sum += out[k]
 	}
 	for k := range out {

@@ -95,13 +95,7 @@ func (r *refining) add(goals []fit.Target, treble bool) error {
 	worth := false
 	for _, g := range goals {
 		rest := fit.Residual{}
-		level, n := 0.0, 0.0
-		for i, f := range grid {
-			if f >= 200 && f <= 4000 {
-				level, n = level+g.BelievedDB[i], n+1
-			}
-		}
-		level /= n
+		level := curve.Level(curve.Curve{LevelDB: g.BelievedDB, LowHz: curve.LowHz, HighHz: curve.HighHz})
 		sum, norm := 0.0, 0.0
 		for i, f := range grid {
 			if f < g.LowHz || f > g.HighHz {

@@ -81,6 +81,9 @@ func Derive(t Target, o Options) (Result, error) {
 		return Result{}, err
 	}
 	f := newFitter(p, o)
+	if nothing, _ := residual(p.WantDB, make([]float64, curve.Points), p.Weight, o.FixedLevel); nothing.RMSDB <= p.enough {
+		return f.result(t, p, nil)
+	}
 	best := f.search()
 	units := f.finish(best)
 	return f.result(t, p, units)
@@ -249,6 +252,7 @@ func (f *fitter) search() []*problem {
 	type start struct {
 		shelves []unit
 		rank    int // which of the best candidates is placed first
+		more    int // bands placed beyond what is allowed, the least useful of which are taken out again
 	}
 	var starts []start
 	low, high := f.o.allows(dsp.LowShelf), f.o.allows(dsp.HighShelf)
@@ -268,7 +272,14 @@ func (f *fitter) search() []*problem {
 	if f.o.Bands <= fewBands { // cheap, and what comes first matters more
 		for _, s := range starts[:len(starts):len(starts)] {
 			for rank := 1; rank < fewRanks; rank++ {
-				starts = append(starts, start{s.shelves, rank})
+				starts = append(starts, start{shelves: s.shelves, rank: rank})
+			}
+		}
+	}
+	if n := min(f.o.Bands, moreBands); f.o.Bands <= fewBands && len(f.templates) > 0 && (f.fixed == nil || len(f.fixed) >= f.o.Bands+n) {
+		for _, s := range starts {
+			if s.rank == 0 {
+				starts = append(starts, start{shelves: s.shelves, more: n})
 			}
 		}
 	}
@@ -279,7 +290,7 @@ func (f *fitter) search() []*problem {
 		wg.Go(func() {
 			p := f.coarse.fork()
 			p.units = append(p.units, s.shelves...)
-			found[i], cost[i] = f.arrange(p, s.rank)
+			found[i], cost[i] = f.arrange(p, s.rank, s.more)
 		})
 	}
 	wg.Wait()
@@ -357,6 +368,7 @@ var (
 	fewBands     = 5
 	fewRanks     = 6
 	fewTries     = 3
+	moreBands    = 4
 	lastIters    = 40
 	hopeful      = 1.6
 	pairBudget   = 1200
@@ -375,12 +387,12 @@ func (p *problem) rms() float64 {
 }
 
 // arrange places bells greedily, then takes bands out one by one and puts them back where they help most.
-func (f *fitter) arrange(p *problem, rank int) (*problem, float64) {
+func (f *fitter) arrange(p *problem, rank, more int) (*problem, float64) {
 	p.solve(greedyIters, 1e-3)
 	if len(f.templates) == 0 {
 		return p, p.solve(settleIters, 1e-5)
 	}
-	for len(p.units) < f.o.Bands {
+	for len(p.units) < f.o.Bands+more {
 		if p.rms() < f.enough {
 			break
 		}
@@ -392,7 +404,24 @@ func (f *fitter) arrange(p *problem, rank int) (*problem, float64) {
 		rank = 0
 		p.solve(greedyIters, 1e-3)
 	}
+	for len(p.units) > f.o.Bands {
+		p = f.without(p)
+	}
 	return f.improve(p, p.solve(settleIters, 1e-4), 1)
+}
+
+// without takes out the band that the rest replaces best, once it has adjusted.
+func (f *fitter) without(p *problem) *problem {
+	var best *problem
+	least := math.Inf(1)
+	for k := range p.units {
+		q := p.clone()
+		q.units = slices.Delete(q.units, k, k+1)
+		if c := q.solve(greedyIters, 1e-3); c < least {
+			best, least = q, c
+		}
+	}
+	return best
 }
 
 // improve runs rounds of taking bands out and putting them back, until one no longer pays.

@@ -159,7 +159,7 @@ func (e evidence) noise(power func(*group) []float64, near, wide int, ring bool)
 		if den[k] > 0 {
 			freedom[k] = v * v / den[k]
 		}
-		b := min(freedom[k], borrowed)
+		b := min(1.5*freedom[k], borrowed)
 		if den[k] == 0 {
 			b = 1
 		}
@@ -171,7 +171,7 @@ func (e evidence) noise(power func(*group) []float64, near, wide int, ring bool)
 
 // borrowed is how many degrees of freedom the noise around a detail is worth beside its own: as many as its own, since the
 // seats are the same few, and no more than these.
-const borrowed = 12.0
+const borrowed = 20.0
 
 // average is the mean within half points on either side; on a ring, or cut off at the ends.
 func average(v []float64, half int, ring bool) []float64 {
@@ -221,7 +221,7 @@ func (e evidence) belief(x posterior) Belief {
 		b.NoiseDB[k] = math.Sqrt(b.NoiseDB[k])
 	}
 	for _, g := range e.groups {
-		near, wide := average(g.pointDB, PointsPerOctave/6, false), average(g.pointDB, PointsPerOctave/2, false)
+		near, wide := average(g.pointDB, PointsPerOctave/2, false), average(g.pointDB, PointsPerOctave, false)
 		f := g.n - 1
 		h := min(f, borrowed)
 		for k := range near {

@@ -84,19 +84,34 @@ func newLayer(level int, d, variance, freedom []float64) *layer {
 	each := 1 / float64(int(2)<<level) // the details of a long scale overlap: each counts for the less
 	half := max(windowPoints, 2<<level)
 	term := make([]float64, Points)
+	doubt := make([]float64, padded) // for the question whether there is anything at all, borrowed freedom counts for less
+	d2 := make([]float64, padded)
+	for k, x := range d {
+		v := variance[k]
+		d2[k] = v
+		if doubt[k] = normalScore2(x*x/v, doubtful*freedom[k]); doubt[k] > 0 {
+			d2[k] = x * x / doubt[k]
+		}
+	}
+	g := make([]float64, Points)
 	for _, size := range sizesDB {
 		f := make([]float64, padded)
 		for k := range f {
 			f[k] = bayesFactor(z2[k], s2[k], size*size)
 		}
 		l.factor = append(l.factor, f)
+		for k := range g {
+			i := place(level, k)
+			g[k] = bayesFactor(doubt[i], d2[i], size*size)
+		}
 		for _, share := range shares {
-			sum := 0.0
+			sum, all := 0.0, 0.0
 			for k := range term {
 				term[k] = each * math.Log1p(share*(f[place(level, k)]-1))
 				sum += term[k]
+				all += each * math.Log1p(share*(g[k]-1))
 			}
-			l.total = append(l.total, sum)
+			l.total = append(l.total, all)
 			l.around = append(l.around, windows(term, half, sum))
 		}
 	}
@@ -139,7 +154,7 @@ func anything(ls []*layer) float64 {
 	return 1 / (1 + math.Exp(-steepness*(odds-evens)))
 }
 
-const steepness, evens = 3.0, -0.5
+const steepness, evens, doubtful = 3.0, 0.1, 0.8
 
 // shrink replaces the details of scale j by their posterior means and returns their posterior variances.
 func shrink(ls []*layer, j int, any float64) []float64 {

@@ -49,8 +49,16 @@ func TestEstimateBeatsThePlainMean(t *testing.T) {
 							return errorDB(responseOf(r.Bands).LevelDB, truth, weight)
 						}
 						e := err(tg, Options{})
-						pf := err(Target{WantDB: tg.WantDB}, Options{EveryDetail: true, FullTreble: true})
-						ps := err(Target{WantDB: tg.WantDB, SpreadDB: tg.SpreadDB}, Options{EveryDetail: true, FullTreble: true})
+						// The plain fit: the mean of the seats as it is, with the same limits of boost, above 10 kHz too.
+						plain := lowered(tg.WantDB, levelOf(tg.WantDB))
+						for k := curve.Index(trebleHz) + 16; k < len(plain); k++ {
+							plain[k] = min(plain[k], trebleBoost)
+						}
+						pf := err(Target{WantDB: plain}, Options{EveryDetail: true, FullTreble: true})
+						ps := err(Target{WantDB: plain, SpreadDB: tg.SpreadDB}, Options{EveryDetail: true, FullTreble: true})
+						if bands == 8 && e > 1.15*pf {
+							kinds["worse"] += fmt.Sprintf(" %s/%d: %.2f (believed %.3f mean %.3f)", kind, seed, e/pf, errorDB(tg.BelievedDB, truth, weight), errorDB(tg.WantDB, truth, weight))
+						}
 						s.flat += e / pf
 						s.spread += e / ps
 						s.worstF, s.worstS = max(s.worstF, e/pf), max(s.worstS, e/ps)
@@ -66,17 +74,13 @@ func TestEstimateBeatsThePlainMean(t *testing.T) {
 				t.Logf("%-34s %d ears %2d bands: flat mean %.3f worst %.2f | spread mean %.3f worst %.2f | err %.3f plain %.3f %.3f",
 					sc.name, ears, b, s.flat/n, s.worstF, s.spread/n, s.worstS, s.e/n, s.pf/n, s.ps/n)
 			}
-			if os.Getenv("CUSHWRIGHT_DEV_SEED") != "" {
-				for k, v := range kinds {
-					t.Log(k, v)
-				}
-			}
+			t.Log(kinds["worse"])
 		}
 	}
 }
 
 func TestNoDifferenceNoCorrection(t *testing.T) {
-	cases := int(count(5, 20, 200))
+	cases := int(count(5, 40, 200))
 	bass := scatterKind{"bass 3 dB", growing(0.35, 6), []float64{0.15, 0.8}, 3, 0}
 	bassLevel := bass
 	bassLevel.name, bassLevel.levelDB = "bass 3 dB, level 2 dB", 2
@@ -124,7 +128,8 @@ func TestNoDifferenceNoCorrection(t *testing.T) {
 				slices.Sort(all)
 				t.Logf("%-34s %d ears %2d seats: quiet %d of %d, empty %d, 95 %% %.2f dB, largest boost %.1f dB", sc.name, ears, n, quiet, cases, empty,
 					all[len(all)*95/100], boost)
-				if quiet < cases-max(1, cases/20) {
+				// 95 of 100 in the long form; forty cases of which 2 may be expected can have 4 by chance.
+				if allowed := cases / 20; quiet < cases-allowed && (long() || quiet < cases-allowed-2) {
 					t.Errorf("%s, %d ears, %d seats: %d of %d corrections are more than 0.3 dB RMS of nothing", sc.name, ears, n, cases-quiet, cases)
 				}
 			}

@@ -42,7 +42,7 @@ func TargetOf(ear dsp.Ear, d curve.Diff) Target {
 
 // giveBack is the share of what the seats do not make believable that is asked of the bands all the same, once it is clear that
 // the cushions differ. A few bands follow no fine detail anyway, so that less must be taken off for them than off a curve.
-const giveBack = 0.4
+const giveBack = 0.3
 
 // wanted is what a belief asks of a correction, where measured is what the mean of the seats asks.
 func wanted(b curve.Belief, measured []float64) []float64 {

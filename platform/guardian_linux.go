@@ -10,6 +10,8 @@ import (
 	"sync"
 	"syscall"
 	"time"
+
+	"cushwright/platform/pulse"
 )
 
 // guardianArg is the hidden argument that makes this program a guardian.
@@ -111,7 +113,7 @@ func GuardianMain(args []string) (handled bool, exit int) {
 	// Every millisecond counts after the death: be connected before it, and ahead of the crowd where the system lets us.
 	// The group, because the process alone would mean this one thread.
 	syscall.Setpriority(syscall.PRIO_PGRP, 0, -11)
-	standby, _ := dial(args[1], nil)
+	standby, _ := pulse.Dial(args[1])
 	os.Stdout.Write([]byte{guardianReady})
 	os.Stdout.Close()
 	b := make([]byte, 1)
@@ -141,17 +143,17 @@ func GuardianMain(args []string) (handled bool, exit int) {
 }
 
 // guardianUndo undoes the owner's routing, over p if that connection still stands.
-func guardianUndo(p *pulse, server string, owner int) error {
+func guardianUndo(p *pulse.Conn, server string, owner int) error {
 	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
 	defer cancel()
-	if p == nil || !p.alive() {
+	if p == nil || !p.Alive() {
 		var err error
-		if p, err = dial(server, nil); err != nil {
+		if p, err = pulse.Dial(server); err != nil {
 			return err
 		}
 	}
-	defer p.close()
-	done, err := p.undo(ctx, func(l left) bool { return l.owner == owner })
+	defer p.Close()
+	done, err := p.Undo(ctx, owner)
 	for _, d := range done {
 		fmt.Fprintf(os.Stderr, "guardian: the engine (process %d) died: %s\n", owner, d)
 	}

@@ -96,7 +96,8 @@ func (d *Driver) Open(req engine.Request) (engine.Stream, error) {
 		s.Close()
 		return nil, device.Err(action, object, engine.Reopen, err)
 	}
-	w := &wire{capture: req.Capture, playback: req.Playback, ready: req.Ready, underflow: req.Underflow, gap: req.Gap, lost: req.Lost}
+	w := &wire{callbacks: callbacks{capture: req.Capture, playback: req.Playback, ready: req.Ready,
+		underflow: req.Underflow, gap: req.Gap, lost: req.Lost}}
 	p, err := d.connect(w)
 	if err != nil {
 		return fail("connect to", d.server, err)
@@ -127,11 +128,14 @@ func (d *Driver) Open(req engine.Request) (engine.Stream, error) {
 	}
 	s.play = play.StreamIndex
 	w.patient(play.BufferTargetLength, play.BufferMinimumRequest)
-	if err := w.play(play.StreamIndex, int(play.Missing/frameBytes), func(b []float32) { clear(b) }); err != nil {
+	if err := w.silence(play.StreamIndex, int(play.Missing/frameBytes)); err != nil {
 		return fail("start output", req.OutputID, err)
 	}
 	s.delay = int(play.BufferTargetLength/frameBytes) + int(float64(play.SinkLatency)*1e-6*float64(req.RateHz))
 	s.rest = s.delay - int(play.BufferTargetLength/frameBytes)
+	if !w.opened() {
+		return fail("start output", req.OutputID, errors.New("the connection ended"))
+	}
 	return s, nil
 }
 

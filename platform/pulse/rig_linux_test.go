@@ -1,9 +1,14 @@
 package pulse
 
 import (
+	"bytes"
 	"context"
+	"encoding/binary"
 	"errors"
+	"io"
 	"math"
+	"net"
+	"path/filepath"
 	"strings"
 	"testing"
 	"time"
@@ -178,4 +183,72 @@ func TestRigNamesWhatIsMissing(t *testing.T) {
 	if _, err := OpenRig("unix:/nowhere/at/all", "", ""); err == nil {
 		t.Error("no server, and nothing was said")
 	}
+}
+
+// A server whose answer names a device by some thousand bytes does not end the take.
+func TestRigStandsEndlessNames(t *testing.T) {
+	s := soundtest.Start(t, soundtest.PulseAudio)
+	s.AddSink("phones", 48000, 2)
+	s.SetDefault("phones")
+	long := strings.Repeat("n", 5000)
+	address := between(t, s.Socket(), func(body []byte) []byte {
+		// of the answer to a new stream, not of the lists of devices
+		if len(body) < 300 {
+			return bytes.Replace(body, []byte("tphones.monitor\x00"), []byte("t"+long+"\x00"), 1)
+		}
+		return body
+	})
+	r, err := OpenRig(address, "phones", "phones.monitor")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := r.PlayRecord(t.Context(), rig.Take{Stereo: make([]float32, 2*4800), RecordSeconds: 0.3}); err != nil {
+		t.Error(err)
+	}
+}
+
+// between stands between a server and its clients, and changes the body of every control packet that the server sends.
+func between(t *testing.T, socket string, change func(body []byte) []byte) (address string) {
+	t.Helper()
+	l, err := net.Listen("unix", filepath.Join(t.TempDir(), "between"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { l.Close() })
+	pass := func(to, from net.Conn) {
+		defer to.Close()
+		head := make([]byte, packetHeader)
+		for {
+			if _, err := io.ReadFull(from, head); err != nil {
+				return
+			}
+			body := make([]byte, binary.BigEndian.Uint32(head))
+			if _, err := io.ReadFull(from, body); err != nil {
+				return
+			}
+			if binary.BigEndian.Uint32(head[4:]) == controlPacket {
+				body = change(body)
+				binary.BigEndian.PutUint32(head, uint32(len(body)))
+			}
+			if _, err := to.Write(append(head[:packetHeader:packetHeader], body...)); err != nil {
+				return
+			}
+		}
+	}
+	go func() {
+		for {
+			near, err := l.Accept()
+			if err != nil {
+				return
+			}
+			far, err := net.Dial("unix", socket)
+			if err != nil {
+				near.Close()
+				continue
+			}
+			go pass(near, far)
+			go func() { io.Copy(far, near); far.Close() }()
+		}
+	}()
+	return "unix:" + l.Addr().String()
 }

@@ -19,13 +19,6 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// This file is the stream path over the sound server's own protocol, which PulseAudio and PipeWire both speak. The device
-// layer of malgo makes the playback period the server's whole buffer and adds 50 ms and more; here the buffers are
-// ours to choose. Both streams share a connection and an operating system thread, which waits in read(2) and runs the
-// engine's callbacks on what arrives: no goroutine has to be woken in between. What the server asks for and the capture
-// has not brought yet stays owed, since the server's buffer has sound left: so one buffer, and not two, covers what is late.
-// The protocol library does the requests at start and end; the audio packets are read and written here, without allocation.
-
 const (
 	packetHeader  = 20          // length, channel, offset (two words), flags; big-endian
 	controlPacket = 0xFFFFFFFF  // the channel of everything that is not audio
@@ -38,40 +31,49 @@ const (
 )
 
 // wire is a connection whose audio packets are handled on a thread of its own. It is the net.Conn on which the
-// protocol library makes its requests; Read and Write are for the library alone.
+// protocol library makes its requests; Read and Write are for the library alone. Each part has one owner.
 type wire struct {
 	net.Conn // closed; for the methods that nobody needs
-	fd       int
+	callbacks
+	sender
+	control chan []byte   // control packets: the thread fills it, the library empties it
+	ended   chan struct{} // closed by the thread
+	state   atomic.Int32  // opening, open or over
+	closing atomic.Bool   // by this side
+	sizes   sizes
+	owing   owing  // of the thread
+	rest    []byte // of the library's reading goroutine
+}
 
-	capture   func([]float32) // what to do with audio; set before the thread starts
+// callbacks are what to do with audio and news, on the thread; set before it starts and never changed.
+type callbacks struct {
+	capture   func([]float32)
 	playback  func([]float32)
 	ready     func(frames int) int // how many of the frames that are owed playback has; nil: all
 	underflow func()
 	gap       func()
-	lost      func(error)
+	lost      func(error) // told once of a connection that ends after its stream was opened
+}
 
+// sender writes whole packets. mu is held for the length of a write.
+type sender struct {
+	fd     int
+	mu     sync.Mutex
+	packet []byte // what the library has written of a packet, under mu
+}
+
+// sizes are set by the supervisor and read by the thread.
+type sizes struct {
 	buffer  atomic.Int64 // the output's, frames
 	request atomic.Int64 // the least that the server asks for at once, frames
-	owed    int          // frames asked for and not given yet; of the thread, like the following
-	told    bool         // the server has run dry since something was given last
-	dry     bool         // what is owed begins with frames whose time is over
-	stream  uint32       // the server's number for the output
-
-	waits    int            // for more, since what is owed was last given
-	poll     [1]unix.PollFd // of the thread, for more: here, for it must not allocate
-	pollTime unix.Timespec
-
-	control chan []byte // control packets for the library
-	rest    []byte      // of the library's reading goroutine
-	ended   chan struct{}
-	closing atomic.Bool
-
-	send   sync.Mutex // one packet at a time; held by the thread for the length of a write
-	packet []byte     // what the library has written of a packet, under send
-
-	in  []float32 // scratch of the thread
-	out []float32 // packetHeader bytes, then samples
 }
+
+// The states of a wire. It is lost only from open on: before, opening it fails.
+const (
+	wireOpening = iota
+	wireOpen
+	wireOver
+)
 
 // take takes over the connection and starts the thread.
 func (w *wire) take(conn net.Conn) error {
@@ -96,15 +98,17 @@ func (w *wire) take(conn net.Conn) error {
 	tv := unix.NsecToTimeval(int64(sendTimeout))
 	unix.SetsockoptTimeval(fd, unix.SOL_SOCKET, unix.SO_SNDTIMEO, &tv)
 	w.Conn, w.fd = conn, fd
+	w.state.Store(wireOpening)
 	w.closing.Store(false)
-	w.rest, w.packet, w.owed, w.told, w.dry, w.waits = nil, nil, 0, false, false, 0
+	w.rest, w.packet, w.owing = nil, nil, newOwing()
 	w.control = make(chan []byte, controlQueue)
 	w.ended = make(chan struct{})
-	w.in = make([]float32, 2*mostFrames)
-	w.out = make([]float32, packetHeader/4+2*mostFrames)
 	go w.run()
 	return nil
 }
+
+// opened says that the stream is open: from now on its end is a loss. It reports whether the connection still stands.
+func (w *wire) opened() bool { return w.state.CompareAndSwap(wireOpening, wireOpen) }
 
 // bytesOf are the bytes of the samples; the protocol's format is the machine's own (FormatFloat32LE).
 func bytesOf(s []float32) []byte {
@@ -126,7 +130,7 @@ func (w *wire) run() {
 	}()
 	err := w.read()
 	close(w.control)
-	if !w.closing.Load() && w.lost != nil {
+	if was := w.state.Swap(wireOver); was == wireOpen && !w.closing.Load() && w.lost != nil {
 		w.lost(err)
 	}
 	close(w.ended)
@@ -172,89 +176,6 @@ func (w *wire) read() error {
 	}
 }
 
-// settle gives what is owed, as far as it is there. Once the server is about to run dry it gives the rest as well, and the
-// callback ends the sound as softly as it can.
-func (w *wire) settle() error {
-	if w.owed == 0 || w.playback == nil {
-		return nil
-	}
-	buffer := int(w.buffer.Load())
-	over := w.owed + int(w.request.Load()) - buffer // > 0: the buffer may be empty before the server asks again
-	// The server's clock goes on while it is dry: it asks for the frames whose time is over as well, and drops them when they come. While this
-	// process stood still the connection filled up, and what the server could not ask for any more it asks for as soon as that was read.
-	if buffer > 0 && (w.owed > buffer || w.told && over > 0) {
-		w.dry = true
-		if w.waits < mostWaits && w.more(moments) {
-			w.waits++
-			return nil
-		}
-	}
-	w.waits = 0
-	// must is what is given whether it is there or not: all, where the server is about to run dry, and where it is dry already, what is over. It asks
-	// by way of a thread that may be late itself, the more so where the buffer had to grow.
-	past, must := 0, 0
-	switch {
-	case w.dry:
-		past = max(0, min(w.owed, w.owed-buffer+max(int(w.request.Load()), buffer/4)))
-		must = past
-	case over > 0:
-		must = w.owed
-	}
-	n := w.owed
-	if w.ready != nil {
-		if n = max(0, min(n, w.ready(n))); n < must && !w.more(moment) {
-			n = must
-		}
-	}
-	w.told = w.told && n == 0
-	w.owed -= n
-	if w.dry {
-		past = min(n, past)
-		if err := w.play(w.stream, past, w.mute); err != nil {
-			return err
-		}
-		if n -= past; n == 0 {
-			return nil
-		}
-		w.dry = false
-		if w.gap != nil {
-			w.gap()
-		}
-	}
-	return w.play(w.stream, n, w.playback)
-}
-
-// mute takes what would have been heard and gives silence: where the server drops less than was thought, a gap is a little longer, and no
-// piece of sound stands alone in it.
-func (w *wire) mute(out []float32) {
-	w.playback(out)
-	clear(out)
-}
-
-// patient says how long the output's buffer is and how little of it the server asks for at once, in bytes. Less than that left
-// means that it may run dry before it asks again.
-func (w *wire) patient(buffer, request uint32) {
-	w.buffer.Store(int64(buffer / frameBytes))
-	w.request.Store(int64(min(buffer, request) / frameBytes))
-}
-
-// How long more packets are waited for: before the server is dry, and after. The latter is less than it takes the server to ask again where
-// it is not behind.
-const (
-	moment  = 300 * time.Microsecond
-	moments = 1 * time.Millisecond
-
-	mostWaits = 8 // of the latter in a row: capture and requests by turns leave no such pause
-)
-
-// more waits for packets: a server that was late itself has several to send.
-func (w *wire) more(wait time.Duration) bool {
-	w.poll[0] = unix.PollFd{Fd: int32(w.fd), Events: unix.POLLIN}
-	w.pollTime = unix.NsecToTimespec(int64(wait))
-	n, err := unix.Ppoll(w.poll[:], &w.pollTime, nil)
-	return err == nil && n > 0
-}
-
 // word is the number at place n of a control packet: a tag letter and four bytes each, command and tag first.
 func word(body []byte, n int) (uint32, bool) {
 	at := 5 * n
@@ -274,8 +195,8 @@ func (w *wire) handle(channel uint32, packet []byte) error {
 			return fmt.Errorf("an audio packet of %d bytes", len(body))
 		}
 		for len(body) > 0 {
-			n := copy(bytesOf(w.in), body)
-			w.capture(w.in[:n/4])
+			n := copy(bytesOf(w.owing.in), body)
+			w.capture(w.owing.in[:n/4])
 			body = body[n:]
 		}
 		return nil
@@ -285,14 +206,14 @@ func (w *wire) handle(channel uint32, packet []byte) error {
 	case proto.OpRequest:
 		if index, ok := word(body, 2); ok && w.playback != nil {
 			bytes, _ := word(body, 3)
-			if w.owed += int(bytes / frameBytes); w.owed > mostRequest/frameBytes {
-				return fmt.Errorf("requests for %d frames at once", w.owed)
+			if w.owing.owed += int(bytes / frameBytes); w.owing.owed > mostRequest/frameBytes {
+				return fmt.Errorf("requests for %d frames at once", w.owing.owed)
 			}
-			w.stream = index
+			w.owing.stream = index
 		}
 		return nil
 	case proto.OpUnderflow:
-		w.told = true
+		w.owing.told = true
 		if w.underflow != nil {
 			w.underflow()
 		}
@@ -310,29 +231,10 @@ func (w *wire) handle(channel uint32, packet []byte) error {
 	return nil // started, moved, suspended, buffer changed: the route's watch sees what matters of it
 }
 
-// play sends frames of the stream, made by fill.
-func (w *wire) play(index uint32, frames int, fill func([]float32)) error {
-	w.send.Lock()
-	defer w.send.Unlock()
-	for frames > 0 {
-		n := min(frames, mostFrames)
-		samples := w.out[packetHeader/4:][:2*n]
-		fill(samples)
-		b := bytesOf(w.out)[:packetHeader+frameBytes*n]
-		binary.BigEndian.PutUint32(b, uint32(frameBytes*n))
-		binary.BigEndian.PutUint32(b[4:], index)
-		clear(b[8:packetHeader])
-		if err := w.write(b); err != nil {
-			return err
-		}
-		frames -= n
-	}
-	return nil
-}
-
-func (w *wire) write(b []byte) error {
+// write sends all of b; mu is held.
+func (s *sender) write(b []byte) error {
 	for len(b) > 0 {
-		n, err := unix.Write(w.fd, b)
+		n, err := unix.Write(s.fd, b)
 		if err == unix.EINTR {
 			continue
 		}
@@ -360,8 +262,8 @@ func (w *wire) Read(b []byte) (int, error) {
 
 // Write collects what the library writes and sends whole packets, so that none gets into the middle of another.
 func (w *wire) Write(b []byte) (int, error) {
-	w.send.Lock()
-	defer w.send.Unlock()
+	w.mu.Lock()
+	defer w.mu.Unlock()
 	w.packet = append(w.packet, b...)
 	for len(w.packet) >= packetHeader {
 		whole := packetHeader + int(binary.BigEndian.Uint32(w.packet))

@@ -1,6 +1,7 @@
 package pulse
 
 import (
+	"bytes"
 	"encoding/binary"
 	"fmt"
 	"io"
@@ -57,10 +58,10 @@ func words(v ...uint32) (b []byte) {
 func TestWire(t *testing.T) {
 	in := make(chan float32, 100000)
 	var n atomic.Int32
-	w := &wire{
+	w := &wire{callbacks: callbacks{
 		capture:  func(s []float32) { in <- s[0]; in <- s[len(s)-1] },
 		playback: func(s []float32) { n.Add(1); clear(s) },
-	}
+	}}
 	far := wired(t, w)
 	audio := make([]float32, 64)
 	audio[0], audio[63] = 0.5, -0.25
@@ -129,10 +130,10 @@ func TestWireOwes(t *testing.T) {
 	} {
 		said := make(chan string, 16)
 		have := c.have
-		w := &wire{capture: func(s []float32) { have += len(s) / 2 },
+		w := &wire{callbacks: callbacks{capture: func(s []float32) { have += len(s) / 2 },
 			playback:  func(s []float32) { have = max(0, have-len(s)/2); said <- fmt.Sprint("p", len(s)/2) },
 			ready:     func(n int) int { return min(n, have) },
-			underflow: func() { said <- "u" }, gap: func() { said <- "g" }}
+			underflow: func() { said <- "u" }, gap: func() { said <- "g" }}}
 		w.patient(32*frameBytes, 10*frameBytes)
 		far := wired(t, w)
 		for i, b := range c.batches {
@@ -166,11 +167,11 @@ func TestWireOwes(t *testing.T) {
 
 // What a server that ran dry will drop is silence, in case it does not.
 func TestWireGivesSilenceForWhatIsOver(t *testing.T) {
-	w := &wire{capture: func([]float32) {}, playback: func(s []float32) {
+	w := &wire{callbacks: callbacks{capture: func([]float32) {}, playback: func(s []float32) {
 		for i := range s {
 			s[i] = 1
 		}
-	}, ready: func(n int) int { return n }}
+	}, ready: func(n int) int { return n }}}
 	w.patient(32*frameBytes, 10*frameBytes)
 	far := wired(t, w)
 	far.Write(packet(controlPacket, words(proto.OpRequest, controlPacket, 3, 40*frameBytes)))
@@ -199,8 +200,8 @@ func TestWireWaitsAMoment(t *testing.T) {
 	said := make(chan int, 16)
 	have := 0
 	inReady := make(chan bool)
-	w := &wire{capture: func(s []float32) { have += len(s) / 2 }, playback: func(s []float32) { clear(s); said <- len(s) / 2 },
-		ready: func(n int) int { inReady <- true; <-inReady; return min(n, have) }}
+	w := &wire{callbacks: callbacks{capture: func(s []float32) { have += len(s) / 2 }, playback: func(s []float32) { clear(s); said <- len(s) / 2 },
+		ready: func(n int) int { inReady <- true; <-inReady; return min(n, have) }}}
 	w.patient(32*frameBytes, 10*frameBytes)
 	far := wired(t, w)
 	far.Write(packet(controlPacket, words(proto.OpRequest, controlPacket, 3, 30*frameBytes)))
@@ -227,8 +228,9 @@ func TestWireLoses(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			lost := make(chan error, 1)
-			w := &wire{capture: func([]float32) {}, playback: func([]float32) {}, lost: func(err error) { lost <- err }}
+			w := &wire{callbacks: callbacks{capture: func([]float32) {}, playback: func([]float32) {}, lost: func(err error) { lost <- err }}}
 			far := wired(t, w)
+			w.opened()
 			far.Write(send)
 			if send == nil {
 				far.Close()
@@ -256,12 +258,12 @@ func FuzzWire(f *testing.F) {
 	}
 	defer null.Close()
 	f.Fuzz(func(t *testing.T, b []byte) {
-		w := &wire{fd: int(null.Fd()), capture: func(s []float32) {
-			if len(s) == 0 || len(s)%2 != 0 {
-				t.Errorf("%d samples", len(s))
-			}
-		}, playback: func(s []float32) { clear(s) }, underflow: func() {}, gap: func() {}, ready: func(n int) int { return n / 2 },
-			in: make([]float32, 2*mostFrames), out: make([]float32, packetHeader/4+2*mostFrames), control: make(chan []byte, controlQueue)}
+		w := &wire{sender: sender{fd: int(null.Fd())}, owing: newOwing(), control: make(chan []byte, controlQueue),
+			callbacks: callbacks{capture: func(s []float32) {
+				if len(s) == 0 || len(s)%2 != 0 {
+					t.Errorf("%d samples", len(s))
+				}
+			}, playback: func(s []float32) { clear(s) }, underflow: func() {}, gap: func() {}, ready: func(n int) int { return n / 2 }}}
 		for len(b) >= packetHeader {
 			size := min(int(binary.BigEndian.Uint32(b)), len(b)-packetHeader)
 			if size < 0 {
@@ -279,4 +281,33 @@ func FuzzWire(f *testing.F) {
 			b = b[packetHeader+size:]
 		}
 	})
+}
+
+// A request of the supervisor's on the connection does not wait for the engine's callback, only for a packet that is being written.
+func TestWireRendersBeforeItLocks(t *testing.T) {
+	inside, let := make(chan bool), make(chan bool)
+	w := &wire{callbacks: callbacks{capture: func([]float32) {}, playback: func(s []float32) { clear(s); inside <- true; <-let }}}
+	far := wired(t, w)
+	far.SetReadDeadline(time.Now().Add(5 * time.Second))
+	far.Write(packet(controlPacket, words(proto.OpRequest, controlPacket, 3, 10*frameBytes)))
+	<-inside
+	question := packet(controlPacket, words(proto.OpGetServerInfo, 9))
+	sent := make(chan error, 1)
+	go func() { _, err := w.Write(question); sent <- err }()
+	select {
+	case err := <-sent:
+		if err != nil {
+			t.Error(err)
+		}
+	case <-time.After(2 * time.Second):
+		t.Error("the request waits for the callback")
+	}
+	let <- true
+	got := make([]byte, len(question)+packetHeader+10*frameBytes)
+	if _, err := io.ReadFull(far, got); err != nil {
+		t.Fatal(err)
+	}
+	if !bytes.Equal(got[:len(question)], question) {
+		t.Error("the request did not come first, or not whole")
+	}
 }

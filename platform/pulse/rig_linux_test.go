@@ -10,6 +10,7 @@ import (
 	"net"
 	"path/filepath"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -191,9 +192,9 @@ func TestRigStandsEndlessNames(t *testing.T) {
 	s.AddSink("phones", 48000, 2)
 	s.SetDefault("phones")
 	long := strings.Repeat("n", 5000)
+	var recording atomic.Bool // the answer to a new stream, not the lists of devices
 	address := between(t, s.Socket(), func(body []byte) []byte {
-		// of the answer to a new stream, not of the lists of devices
-		if len(body) < 300 {
+		if recording.Load() {
 			return bytes.Replace(body, []byte("tphones.monitor\x00"), []byte("t"+long+"\x00"), 1)
 		}
 		return body
@@ -202,6 +203,7 @@ func TestRigStandsEndlessNames(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	recording.Store(true)
 	if _, err := r.PlayRecord(t.Context(), rig.Take{Stereo: make([]float32, 2*4800), RecordSeconds: 0.3}); err != nil {
 		t.Error(err)
 	}

@@ -19,29 +19,24 @@ import (
 	"cushwright/platform/device"
 )
 
-// router implements engine.Router. mu guards everything below it; the event loop of the connection and the callers of
-// Take and Release hold it in turn. Events only set a bit and wake the loop, which then reads how things stand: what is
+// router implements engine.Router. Events only set a bit and wake the loop, which then reads how things stand: what is
 // true now counts, not what was reported.
 type router struct {
-	opts   Options
-	events outbox
-	gain   atomic.Uint32 // bits of the float32 of InputGain
+	opts    Options
+	events  outbox
+	gain    atomic.Uint32 // bits of the float32 of InputGain
+	mu      sync.Mutex    // the loop of the connection and the callers of Take and Release hold it in turn
+	guarded               // under mu
+}
 
-	mu       sync.Mutex
+// guarded is what the holder of the router's mutex owns.
+type guarded struct {
+	memory
 	p        *Conn
 	pipewire bool           // it was PipeWire when it was last connected to
 	wake     chan struct{}  // cap 1; the loop of p reads it
 	dirty    *atomic.Uint32 // bits of dirtyX, of the loop of p
-	module   uint32         // of our sink; proto.Undefined if there is none
-	taken    bool
-	real     string // sink name of the real output
-	previous string // sink that was default before us
-	away     string // the real output that was lost while none was named; "" if none was
-	rateHz   int    // of the real output
-	channels int    // of the real output
 	told     map[engine.RouteEventKind]string
-	lost     time.Time // since when another sink is default; zero if ours is
-	made     time.Time // when our sink was made
 	mirror   mirror
 }
 
@@ -52,13 +47,11 @@ const (
 	dirtyTimer              // time for the mirror to look again
 )
 
-// choice is how long another default must last to be somebody's choice.
-const choice = 60 * time.Millisecond
-
 // NewRouter returns the router for the sound server. It connects at the first Take.
 func NewRouter(opts Options) engine.Router {
 	opts = opts.filled()
-	r := &router{opts: opts, module: proto.Undefined, events: outbox{out: make(chan engine.RouteEvent, 8)}}
+	r := &router{opts: opts, events: outbox{out: make(chan engine.RouteEvent, 8)}}
+	r.module = proto.Undefined
 	r.mirror.router = r
 	r.setGain(1)
 	return r
@@ -147,149 +140,66 @@ func (r *router) take(ctx context.Context, output string) (engine.Route, error) 
 	} else if len(done) > 0 {
 		r.opts.log("what a dead engine left: %s", strings.Join(done, "; "))
 	}
-	all, err := p.virtual()
+	w, err := p.world()
 	if err != nil {
 		return none, err
 	}
-	for _, l := range all {
-		if l.owner != os.Getpid() {
-			return none, device.Err("route", "system sound", engine.GiveUp, fmt.Errorf("the engine of process %d holds the route", l.owner))
-		}
-	}
-	sinks, err := p.sinks()
-	if err != nil {
-		return none, err
-	}
-	info, err := p.info()
-	if err != nil {
-		return none, err
-	}
-	mine := sinkOfModule(sinks, r.module)
-	if mine == nil {
+	d, err := decide(w, r.memory, output)
+	r.away = d.away
+	if sinkOfModule(w.sinks, r.module) == nil {
 		r.module = proto.Undefined
 	}
-	isOurs := func(s *proto.GetSinkInfoReply) bool {
-		for _, l := range all {
-			if s.ModuleIndex == l.module {
-				return true
-			}
-		}
-		return s.SinkName == device.VirtualSink
-	}
-
-	// The output that was default before us: the default, unless that is our own sink or only stands in for it while
-	// the route is being repaired.
-	previous := sinkNamed(sinks, info.DefaultSinkName)
-	if previous != nil && isOurs(previous) {
-		previous = nil
-	}
-	held := r.taken && mine != nil && output != "" && output == r.real
-	if previous == nil || r.taken && mine == nil || held {
-		if s := sinkNamed(sinks, r.previous); s != nil && !isOurs(s) {
-			previous = s
-		}
-	}
-	if previous == nil {
-		for _, s := range sinks {
-			if !isOurs(s) {
-				previous = s
-				break
-			}
-		}
-	}
-	var real *proto.GetSinkInfoReply
-	switch {
-	case output != "":
-		name := strings.TrimSuffix(output, ".monitor")
-		real = sinkNamed(sinks, name)
-		if name == device.VirtualSink || real != nil && isOurs(real) {
-			return none, device.Err("use output", output, engine.GiveUp, errors.New("it is the virtual sink that the system's sound goes to: the corrected sound would feed back into its own capture; name a real output"))
-		}
-		if name != output && real != nil {
-			return none, device.Err("use output", output, engine.GiveUp, fmt.Errorf("it is a monitor, which captures; the output is %q", name))
-		}
-		if real == nil {
-			return none, device.Err("use output", output, engine.Reopen, fmt.Errorf("%w; there are %s", engine.ErrNoOutput, sinkList(sinks, isOurs)))
-		}
-		if previous == nil {
-			previous = real
-		}
-		r.away = ""
-	default:
-		if r.real != "" && sinkNamed(sinks, r.real) == nil {
-			r.away = r.real
-		}
-		if s := sinkNamed(sinks, r.away); s != nil && !isOurs(s) {
-			previous = s // back again, or never noticed to be away
-			r.away = ""
-		}
-		real = previous
-	}
-	if real == nil || real.SinkName == "auto_null" { // PulseAudio's stand-in where there is no output; it goes when ours comes
-		return none, device.Err("use output", "default", engine.Reopen, errors.New("there is no output"))
-	}
-
-	rate, channels := streamRate(int(real.Rate)), int(real.SampleSpec.Channels)
-	if mine != nil && (r.previous != previous.SinkName || int(mine.Rate) != rate) {
-		// The arguments of a module stand: what they record can only change with a new one.
-		if err := p.c.Request(&proto.UnloadModule{ModuleIndex: r.module}, nil); err != nil && !errors.Is(err, proto.ErrNoSuchEntity) {
-			return none, err
-		}
-		r.module, mine = proto.Undefined, nil
-	}
-	r.taken = false // until all is done, the loop keeps quiet
-	if mine == nil {
-		if mine, err = r.load(ctx, previous.SinkName, rate); err != nil {
-			return none, err
-		}
-		r.made = time.Now()
-	}
-	r.real, r.previous, r.rateHz, r.channels = real.SinkName, previous.SinkName, int(real.Rate), channels
-	// Volume before sound: the streams must not be heard at any other.
-	if err := r.mirror.start(mine, real); err != nil {
+	if err != nil {
 		return none, err
 	}
-	if err := p.setDefault(ctx, mine.SinkName); err != nil {
-		return none, fmt.Errorf("make %q default: %w", mine.SinkName, err)
-	}
-	from := func(s uint32) bool { return s == previous.SinkIndex || s == real.SinkIndex }
-	if _, err := p.moveStreams(from, mine.SinkIndex); err != nil {
+	mine, err := r.establish(ctx, d)
+	if err != nil {
 		return none, err
 	}
 	r.events.clear()
 	r.taken, r.told, r.lost = true, map[engine.RouteEventKind]string{}, time.Time{}
 	mark(r.wake, r.dirty, dirtySinks|dirtyServer|dirtyInputs) // what happened meanwhile
-	name := real.Device
-	if d := prop(real.Properties, "device.description"); d != "" {
-		name = d
+	name := d.real.Device
+	if text := prop(d.real.Properties, "device.description"); text != "" {
+		name = text
 	}
 	mix := 0.0
-	if p.pipewire && channels == 1 { // seen: it weighs left and right by √½ each
+	if p.pipewire && r.channels == 1 { // seen: it weighs left and right by √½ each
 		mix = 10 * math.Log10(2)
 	}
-	return engine.Route{MixDB: mix, CaptureID: mine.MonitorSourceName, OutputID: real.SinkName, OutputName: device.Readable(name), RateHz: rate, Channels: channels}, nil
+	return engine.Route{MixDB: mix, CaptureID: mine.MonitorSourceName, OutputID: d.real.SinkName, OutputName: device.Readable(name),
+		RateHz: d.rateHz, Channels: r.channels}, nil
 }
 
-// streamRate is the rate of our streams for an output of that rate: the same, where the engine has it. A telephone profile of 8 or
-// 16 kHz is the server's to resample for.
-func streamRate(outputHz int) int {
-	if outputHz < 44100 || outputHz > 192000 {
-		return 48000
-	}
-	return outputHz
-}
-
-func sinkList(sinks proto.GetSinkInfoListReply, isOurs func(*proto.GetSinkInfoReply) bool) string {
-	var names []string
-	for _, s := range sinks {
-		if !isOurs(s) {
-			names = append(names, device.Readable(s.SinkName))
+// establish does what was decided and returns our sink.
+func (r *router) establish(ctx context.Context, d decision) (mine *proto.GetSinkInfoReply, err error) {
+	p := r.p
+	if d.remove {
+		err := p.c.Request(&proto.UnloadModule{ModuleIndex: r.module}, nil)
+		if err != nil && !errors.Is(err, proto.ErrNoSuchEntity) {
+			return nil, err
 		}
+		r.module = proto.Undefined
 	}
-	if len(names) == 0 {
-		return "none"
+	r.taken = false // until all is done, the loop keeps quiet
+	if mine = d.mine; mine == nil {
+		if mine, err = r.load(ctx, d.previous.SinkName, d.rateHz); err != nil {
+			return nil, err
+		}
+		r.made = time.Now()
 	}
-	return strings.Join(names, ", ")
+	r.real, r.previous = d.real.SinkName, d.previous.SinkName
+	r.rateHz, r.channels = int(d.real.Rate), int(d.real.SampleSpec.Channels)
+	// Volume before sound: the streams must not be heard at any other.
+	if err := r.mirror.start(mine, d.real); err != nil {
+		return nil, err
+	}
+	if err := p.setDefault(ctx, mine.SinkName); err != nil {
+		return nil, fmt.Errorf("make %q default: %w", mine.SinkName, err)
+	}
+	from := func(s uint32) bool { return s == d.previous.SinkIndex || s == d.real.SinkIndex }
+	_, err = p.moveStreams(from, mine.SinkIndex)
+	return mine, err
 }
 
 // load makes the virtual sink. Floating point and no rewinding: the first sound then comes within 0.1 s. On PipeWire its
@@ -371,49 +281,31 @@ func (r *router) look(dirty uint32) {
 	if err != nil {
 		return
 	}
+	for _, e := range missing(sinks, r.memory) {
+		r.emit(e.Kind, e.Detail)
+	}
 	mine, real := sinkOfModule(sinks, r.module), sinkNamed(sinks, r.real)
-	if mine == nil {
-		r.emit(engine.SinkGone, device.VirtualSink)
-	}
-	if real == nil {
-		r.emit(engine.OutputGone, r.real)
-	} else if r.away != "" && sinkNamed(sinks, r.away) != nil {
-		r.emit(engine.OutputBack, r.away)
-	} else if int(real.Rate) != r.rateHz || int(real.SampleSpec.Channels) != r.channels {
-		r.emit(engine.OutputChanged, fmt.Sprintf("%s: %d Hz, %d channels", r.real, real.Rate, real.SampleSpec.Channels))
-	}
 	if mine == nil || real == nil {
 		return
 	}
 	r.mirror.look(mine, real)
-	if info, err := r.p.info(); err == nil && dirty&(dirtyServer|dirtyTimer) != 0 {
-		// A sink that is being removed first loses its place as default: only what lasts is somebody's choice.
-		switch s := sinkNamed(sinks, info.DefaultSinkName); {
-		case s == nil || s.SinkName == mine.SinkName:
-			r.lost = time.Time{}
-		case r.lost.IsZero():
-			r.lost = time.Now()
-			r.retry(choice)
-		default:
-			lasts := choice
-			if time.Since(r.made) < 2*time.Second {
-				lasts = 4 * choice // a server that is behind may still be at what it thought of before our sink came
+	if dirty&(dirtyServer|dirtyTimer) != 0 {
+		if info, err := r.p.info(); err == nil {
+			by, lost, again := stolen(sinks, info.DefaultSinkName, r.memory, time.Now())
+			r.lost = lost
+			if by != "" {
+				r.emit(engine.DefaultChanged, by)
 			}
-			if since := time.Since(r.lost); since < lasts {
-				r.retry(lasts - since)
-			} else {
-				r.emit(engine.DefaultChanged, s.SinkName)
+			if again > 0 {
+				r.retry(again)
 			}
 		}
 	}
 	if dirty&dirtyInputs != 0 {
-		// Our own playback on our own sink would be a howling loop.
 		if in, err := r.p.inputs(); err == nil {
-			for _, s := range in {
-				if s.SinkIndex == mine.SinkIndex && ourStream(s) {
-					r.opts.log("our own stream was moved to our own sink: moved back to %s", r.real)
-					r.p.c.Request(&proto.MoveSinkInput{SinkInputIndex: s.SinkInputIndex, DeviceIndex: real.SinkIndex}, nil)
-				}
+			for _, s := range astray(in, mine.SinkIndex) {
+				r.opts.log("our own stream was moved to our own sink: moved back to %s", r.real)
+				r.p.c.Request(&proto.MoveSinkInput{SinkInputIndex: s, DeviceIndex: real.SinkIndex}, nil)
 			}
 		}
 	}
@@ -426,66 +318,6 @@ func (r *router) emit(kind engine.RouteEventKind, detail string) {
 	}
 	r.told[kind] = detail
 	r.events.put(engine.RouteEvent{Kind: kind, Detail: detail})
-}
-
-// outbox hands events to a reader that may be slow: of each kind the newest waits.
-type outbox struct {
-	out chan engine.RouteEvent
-
-	mu      sync.Mutex
-	pending []engine.RouteEvent
-	waiting bool // a timer will try again
-}
-
-const outboxAgain = 5 * time.Millisecond
-
-func (o *outbox) put(e engine.RouteEvent) {
-	o.mu.Lock()
-	defer o.mu.Unlock()
-	for i := range o.pending {
-		if o.pending[i].Kind == e.Kind {
-			o.pending[i] = e
-			return
-		}
-	}
-	o.pending = append(o.pending, e)
-	o.flush()
-}
-
-// flush hands over what the reader has room for; mu is held.
-func (o *outbox) flush() {
-	for len(o.pending) > 0 {
-		select {
-		case o.out <- o.pending[0]:
-			o.pending = o.pending[1:]
-			continue
-		default:
-		}
-		if !o.waiting {
-			o.waiting = true
-			time.AfterFunc(outboxAgain, func() {
-				o.mu.Lock()
-				defer o.mu.Unlock()
-				o.waiting = false
-				o.flush()
-			})
-		}
-		return
-	}
-}
-
-// clear takes back what the reader has not had yet: the route is repaired, and what was reported before is news no more.
-func (o *outbox) clear() {
-	o.mu.Lock()
-	defer o.mu.Unlock()
-	o.pending = nil
-	for {
-		select {
-		case <-o.out:
-		default:
-			return
-		}
-	}
 }
 
 // retry has the loop look again after d.

@@ -16,7 +16,8 @@ func TestAStartingPipeWireIsLeftAlone(t *testing.T) {
 	}
 	defer l.Close()
 	for _, again := range []bool{false, true} {
-		r := &router{pipewire: again, opts: Options{Server: "unix:" + socket}}
+		r := &router{opts: Options{Server: "unix:" + socket}}
+		r.pipewire = again
 		done := make(chan error, 1)
 		go func() { done <- r.connect(t.Context()) }()
 		conn, err := l.Accept()

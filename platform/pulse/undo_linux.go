@@ -10,8 +10,6 @@ import (
 	"time"
 
 	"github.com/jfreymuth/pulse/proto"
-
-	"cushwright/platform/device"
 )
 
 // left is a virtual sink of this program, ours or of another process.
@@ -102,11 +100,8 @@ func (p *Conn) moveStreams(from func(sink uint32) bool, to uint32) (moved int, e
 	if err != nil {
 		return 0, err
 	}
-	for _, s := range in {
-		if !from(s.SinkIndex) || s.SinkIndex == to || ourStream(s) {
-			continue
-		}
-		err := p.c.Request(&proto.MoveSinkInput{SinkInputIndex: s.SinkInputIndex, DeviceIndex: to}, nil)
+	for _, s := range toMove(in, to, from) {
+		err := p.c.Request(&proto.MoveSinkInput{SinkInputIndex: s, DeviceIndex: to}, nil)
 		var refused proto.Error
 		if err != nil && !errors.As(err, &refused) {
 			return moved, err
@@ -116,10 +111,6 @@ func (p *Conn) moveStreams(from func(sink uint32) bool, to uint32) (moved int, e
 		}
 	}
 	return moved, nil
-}
-
-func ourStream(s *proto.GetSinkInputInfoReply) bool {
-	return prop(s.Properties, "application.name") == device.AppName
 }
 
 // Undo takes away the virtual sinks of the process, as undo does.

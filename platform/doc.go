@@ -2,10 +2,10 @@
 // system's own: the folders, the single-instance lock, the guardian that undoes the routing when the engine dies, the
 // background start and the per-user service, and stand-ins for systems that lack one of these.
 //
-// The rooms below it: pulse (the sound server's own protocol, which PulseAudio and PipeWire share), graph (PipeWire by its
-// library), mini (malgo), rig (what a rig's recorder is told and tells), device (what all of them share) and thread (the
-// priority of an audio thread). cgo is used in graph and mini alone: without it NewDriver returns an error that says so where no
-// sound server answers. Routing exists on Linux; elsewhere NewRouter says that it does not exist yet.
+// The rooms below it: pulse (the sound server's own protocol, which PulseAudio and PipeWire share), graph (PipeWire by
+// its library), mini (malgo), rig (what a rig's recorder is told and tells), device (what all of them share) and thread
+// (the priority of an audio thread). cgo is used in graph and mini alone: without it NewDriver returns an error that
+// says so where no sound server answers. Routing exists on Linux; elsewhere NewRouter says that it does not exist yet.
 package platform
 
 import (

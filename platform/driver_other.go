@@ -7,8 +7,8 @@ import (
 	"cushwright/platform/mini"
 )
 
-// NewDriver returns the driver for this system: malgo on WASAPI or Core Audio. server means nothing here. The error is an
-// *engine.Error.
+// NewDriver returns the driver for this system: malgo on WASAPI or Core Audio. server means nothing here. The error is
+// an *engine.Error.
 func NewDriver(string) (engine.Driver, error) { return mini.OnSystem() }
 
 // NewMalgoDriver is NewDriver: there is no other device layer here.

@@ -132,7 +132,8 @@ func TestCallbackAllocations(t *testing.T) {
 	}
 }
 
-// A server that dies: the router says so, the streams close, and after its restart all comes back with a new connection.
+// A server that dies: the router says so, the streams close, and after its restart all comes back with a new
+// connection.
 func TestServerGone(t *testing.T) {
 	live.OnEach(t, func(t *testing.T, s *soundtest.Server) {
 		r := newRouter(t)

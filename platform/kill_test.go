@@ -22,8 +22,8 @@ import (
 	"cushwright/platform/soundtest"
 )
 
-// startChild starts a process that takes the route, and waits until it has. died receives the time when its output ends:
-// that is when the kernel closes a dead process's files, and the earliest that anybody can know.
+// startChild starts a process that takes the route, and waits until it has. died receives the time when its output
+// ends: that is when the kernel closes a dead process's files, and the earliest that anybody can know.
 func startChild(t *testing.T, s *soundtest.Server) (cmd *exec.Cmd, died <-chan time.Time) {
 	t.Helper()
 	cmd = exec.Command(os.Args[0], childArg)

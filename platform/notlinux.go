@@ -53,8 +53,8 @@ func Detach([]string, string) (int, error) {
 	return 0, fmt.Errorf("platform: start %q: running in the background does not exist on %s yet", "engine", runtime.GOOS)
 }
 
-// Lock takes the single-instance lock of the folder. Where no file locks are used yet, it is a file that must not exist;
-// a crash leaves it behind.
+// Lock takes the single-instance lock of the folder. Where no file locks are used yet, it is a file that must not
+// exist; a crash leaves it behind.
 func Lock(runtimeDir string) (release func(), holderPID int, err error) {
 	if err := os.MkdirAll(runtimeDir, 0o700); err != nil {
 		return nil, 0, fmt.Errorf("platform: lock %q: %w", runtimeDir, err)

@@ -15,14 +15,14 @@ import (
 	"cushwright/platform/rig"
 )
 
-// Rig is the pair of devices that a sweep is played on and recorded from: the output that the headphones hang on, and the
-// input of the rig's microphones.
+// Rig is the pair of devices that a sweep is played on and recorded from: the output that the headphones hang on, and
+// the input of the rig's microphones.
 type Rig struct {
 	Output, Input RigDevice
 }
 
-// OpenRig looks up the output and input of those IDs ("" for the default ones). The error names what there is instead of
-// a device that is missing. Volumes and mutes are not known on this system.
+// OpenRig looks up the output and input of those IDs ("" for the default ones). The error names what there is instead
+// of a device that is missing. Volumes and mutes are not known on this system.
 func OpenRig(_, output, input string) (*Rig, error) {
 	d, err := NewDriver("")
 	if err != nil {

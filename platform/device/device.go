@@ -4,8 +4,8 @@ package device
 
 import "cushwright/engine"
 
-// AppName is how our streams and connections introduce themselves to the sound server. A stream of this name is ours and
-// is never moved to the virtual sink.
+// AppName is how our streams and connections introduce themselves to the sound server. A stream of this name is ours
+// and is never moved to the virtual sink.
 const AppName = "cushwright"
 
 // VirtualSink is the name of the virtual sink; its monitor is VirtualSink + ".monitor".

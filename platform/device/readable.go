@@ -9,8 +9,8 @@ import (
 // longestName is how much of a device's name is shown, in runes.
 const longestName = 200
 
-// Readable makes a name that a device or another program gives itself fit to be shown on one line of a terminal, a log or a
-// page: what is no printable character becomes a �, and a long name is cut.
+// Readable makes a name that a device or another program gives itself fit to be shown on one line of a terminal, a log
+// or a page: what is no printable character becomes a �, and a long name is cut.
 func Readable(name string) string {
 	var b strings.Builder
 	for i, n := 0, 0; i < len(name); n++ {

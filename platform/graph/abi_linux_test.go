@@ -9,8 +9,8 @@ import (
 	"testing"
 )
 
-// What pipewire_linux.h repeats of the library's interface is compared with the headers of the installed version by the C
-// compiler. Source: libpipewire-0.3-dev (pipewire/stream.h, spa/buffer/buffer.h, spa/utils/hook.h,
+// What pipewire_linux.h repeats of the library's interface is compared with the headers of the installed version by the
+// C compiler. Source: libpipewire-0.3-dev (pipewire/stream.h, spa/buffer/buffer.h, spa/utils/hook.h,
 // spa/param/audio/format-utils.h).
 func TestPipeWireDeclarations(t *testing.T) {
 	if why := Missing(); why != "" {

@@ -33,8 +33,8 @@ type Driver struct {
 	waiting       bool        // the stream opened last has not run yet; of the supervisor
 }
 
-// New returns the driver, with the one given as its stand-in, or that one where the library is missing. server is the address
-// of the server's own protocol.
+// New returns the driver, with the one given as its stand-in, or that one where the library is missing. server is the
+// address of the server's own protocol.
 func New(standIn *pulse.Driver, server string) engine.Driver {
 	if Missing() != "" {
 		return standIn
@@ -45,9 +45,9 @@ func New(standIn *pulse.Driver, server string) engine.Driver {
 // Missing says why the library cannot be used; "" if it can.
 func Missing() string { return C.GoString(C.cw_pw_missing()) }
 
-// Plan gives a cycle for each delay; the graph rounds it down to a power of two. Both callbacks belong to the same cycle. Where the
-// capture's comes first, the ring has to hold no more than what the resampler takes now and then in advance, and CaptureFrames is how far
-// the two may be apart.
+// Plan gives a cycle for each delay; the graph rounds it down to a power of two. Both callbacks belong to the same
+// cycle. Where the capture's comes first, the ring has to hold no more than what the resampler takes now and then in
+// advance, and CaptureFrames is how far the two may be apart.
 func (d *Driver) Plan(delay engine.Delay, rateHz int) engine.Plan {
 	if d.given {
 		return d.Driver.Plan(delay, rateHz)
@@ -66,24 +66,34 @@ func (d *Driver) Plan(delay engine.Delay, rateHz int) engine.Plan {
 	return engine.Plan{CaptureFrames: ms(6), KeepFrames: ms(1), OutputFrames: []int{ms(6), ms(11), ms(22)}}
 }
 
-// closeTimeout bounds Close: tearing down against a dead server may wait for ever, and then leaking the streams is the lesser harm.
+// closeTimeout bounds Close: tearing down against a dead server may wait for ever, and then leaking the streams is the
+// lesser harm.
 const closeTimeout = 900 * time.Millisecond
 
-// stream is what the callbacks need; they come on the graph's data thread, one after the other.
+// stream is what the callbacks need; they come on the graph's data thread, one after the other. What the supervisor and the
+// thread both touch is atomic or never changes.
 type stream struct {
 	p      *C.struct_cw_pw
 	handle cgo.Handle
-	frames atomic.Int64 // of the last cycle
-	once   sync.Once
-	err    error
-
-	req     engine.Request
-	proven  *atomic.Bool
-	closing atomic.Bool
-
-	// of the data thread
-	urgent bool // it has asked for its priority
+	req    engine.Request
+	proven *atomic.Bool // of the driver
 	start  time.Time
+	ending ending // of the supervisor
+	turn   turn   // of the data thread
+
+	frames  atomic.Int64 // of the last cycle
+	closing atomic.Bool
+}
+
+// ending is how Close went.
+type ending struct {
+	once sync.Once
+	err  error
+}
+
+// turn is what the data thread remembers from one cycle to the next.
+type turn struct {
+	urgent bool          // it has asked for its priority
 	last   time.Duration // since start: when the last cycle was
 }
 
@@ -122,7 +132,8 @@ func (d *Driver) Open(req engine.Request) (engine.Stream, error) {
 	return s, nil
 }
 
-// DelayFrames is one cycle: what the output's device takes at once, and what waits for the next cycle where the capture's turn comes last.
+// DelayFrames is one cycle: what the output's device takes at once, and what waits for the next cycle where the
+// capture's turn comes last.
 func (s *stream) DelayFrames() int { return int(s.frames.Load()) }
 
 // Resize wishes for cycles of another length; the graph takes the shortest that any of its streams wishes for.
@@ -135,7 +146,7 @@ func (s *stream) Resize(outputFrames int) (int, error) {
 
 // Close ends the streams and their threads. What does not end in time is leaked.
 func (s *stream) Close() error {
-	s.once.Do(func() {
+	s.ending.once.Do(func() {
 		s.closing.Store(true)
 		done := make(chan struct{})
 		go func() {
@@ -146,10 +157,11 @@ func (s *stream) Close() error {
 		select {
 		case <-done:
 		case <-time.After(closeTimeout):
-			s.err = device.Err("close", "PipeWire streams", engine.Reopen, errors.New("the sound system does not answer; the streams are left behind"))
+			s.ending.err = device.Err("close", "PipeWire streams", engine.Reopen,
+				errors.New("the sound system does not answer; the streams are left behind"))
 		}
 	})
-	return s.err
+	return s.ending.err
 }
 
 //export cwPipewireCapture
@@ -164,15 +176,15 @@ func cwPipewirePlayback(handle C.uintptr_t, out *C.float, frames C.uint32_t, mis
 	if !s.proven.Load() {
 		s.proven.Store(true)
 	}
-	if !s.urgent {
-		s.urgent = true
+	if !s.turn.urgent {
+		s.turn.urgent = true
 		if C.cw_pw_realtime() == 0 { // the library's own priority, where it got one, is the better one: that of the server
 			thread.Urgent()
 		}
 	}
 	now := time.Since(s.start)
 	cycle := time.Duration(float64(max(int64(frames), s.frames.Swap(int64(frames)))) / float64(s.req.RateHz) * float64(time.Second))
-	late := missed < 0 && s.last != 0 && now-s.last > 2*cycle+time.Millisecond // where the graph does not say
+	late := missed < 0 && s.turn.last != 0 && now-s.turn.last > 2*cycle+time.Millisecond // where the graph does not say
 	if late || missed > 0 {
 		if s.req.Underflow != nil {
 			s.req.Underflow()
@@ -181,7 +193,7 @@ func cwPipewirePlayback(handle C.uintptr_t, out *C.float, frames C.uint32_t, mis
 			s.req.Gap()
 		}
 	}
-	s.last = now
+	s.turn.last = now
 	s.req.Playback(unsafe.Slice((*float32)(unsafe.Pointer(out)), 2*int(frames)))
 }
 

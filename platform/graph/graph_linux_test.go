@@ -68,8 +68,8 @@ func TestGraphAndItsStandIn(t *testing.T) {
 	}
 }
 
-// In every cycle the capture's callback comes first and the playback takes as much right after it, so that no sound waits for the next
-// cycle and none is missing; also where the graph changes its cycle.
+// In every cycle the capture's callback comes first and the playback takes as much right after it, so that no sound
+// waits for the next cycle and none is missing; also where the graph changes its cycle.
 func TestGraphInStep(t *testing.T) {
 	s := soundtest.Start(t, soundtest.PipeWire)
 	s.AddSink("speakers", 48000, 2)

@@ -9,7 +9,8 @@ import (
 	"cushwright/platform/device"
 )
 
-var errNoCgo = errors.New("this build was made without cgo and lacks that device layer; build it with CGO_ENABLED=1 and a C compiler")
+var errNoCgo = errors.New("this build was made without cgo and lacks that device layer; " +
+	"build it with CGO_ENABLED=1 and a C compiler")
 
 // OnServer returns an error: malgo is reached by cgo alone.
 func OnServer(_, name string, _ func() ([]engine.Device, error)) (engine.Driver, error) {

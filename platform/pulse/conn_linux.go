@@ -40,8 +40,8 @@ const (
 )
 
 // ServerString is the sound server's address: $PULSE_SERVER, else the socket in $PULSE_RUNTIME_PATH, else the one in
-// $XDG_RUNTIME_DIR or, where that is not set, in /run/user. The same string goes to both libraries that connect, because
-// they do not look in the same places.
+// $XDG_RUNTIME_DIR or, where that is not set, in /run/user. The same string goes to both libraries that connect,
+// because they do not look in the same places.
 func ServerString() string {
 	if s := os.Getenv("PULSE_SERVER"); s != "" {
 		return s
@@ -84,8 +84,8 @@ func (l link) Write(b []byte) (int, error) {
 // Dial connects to the server at the address, a server string.
 func Dial(server string) (*Conn, error) { return dial(server, nil) }
 
-// dial connects to the server. on, if not nil, is told of what the server says by itself (the protocol library's messages), on the
-// connection's reading goroutine: it must neither wait nor make requests.
+// dial connects to the server. on, if not nil, is told of what the server says by itself (the protocol library's
+// messages), on the connection's reading goroutine: it must neither wait nor make requests.
 func dial(server string, on func(message any)) (*Conn, error) {
 	return dialEach(server, func(conn net.Conn) (*Conn, error) { return handshake(conn, on) })
 }

@@ -57,12 +57,14 @@ func (w world) other(name string) *proto.GetSinkInfoReply {
 	return nil
 }
 
-// decide says what to do for the route to the output of that name, or to the default one if wish is "". It does nothing itself.
+// decide says what to do for the route to the output of that name, or to the default one if wish is "". It does nothing
+// itself.
 func decide(w world, m memory, wish string) (decision, error) {
 	d := decision{away: m.away}
 	for _, l := range w.virtual {
 		if l.owner != w.self {
-			return d, device.Err("route", "system sound", engine.GiveUp, fmt.Errorf("the engine of process %d holds the route", l.owner))
+			return d, device.Err("route", "system sound", engine.GiveUp,
+				fmt.Errorf("the engine of process %d holds the route", l.owner))
 		}
 	}
 	mine := sinkOfModule(w.sinks, m.module)
@@ -84,7 +86,8 @@ func decide(w world, m memory, wish string) (decision, error) {
 		}
 		d.real = d.previous
 	}
-	if d.real == nil || d.real.SinkName == "auto_null" { // PulseAudio's stand-in where there is no output; it goes when ours comes
+	// auto_null is PulseAudio's stand-in where there is no output; it goes when ours comes.
+	if d.real == nil || d.real.SinkName == "auto_null" {
 		return d, device.Err("use output", "default", engine.Reopen, errors.New("there is no output"))
 	}
 	d.rateHz = streamRate(int(d.real.Rate))
@@ -96,8 +99,9 @@ func decide(w world, m memory, wish string) (decision, error) {
 	return d, nil
 }
 
-// before is the output that was default before us: the default, unless that is our own sink, or only stands in for it while the
-// route is being repaired, or was chosen while a named output is held. Where nothing is known it is any output.
+// before is the output that was default before us: the default, unless that is our own sink, or only stands in for it
+// while the route is being repaired, or was chosen while a named output is held. Where nothing is known it is any
+// output.
 func (w world) before(m memory, mine *proto.GetSinkInfoReply, wish string) *proto.GetSinkInfoReply {
 	s := w.other(w.def)
 	repaired := m.taken && mine == nil
@@ -121,12 +125,15 @@ func (w world) named(wish string) error {
 	s := sinkNamed(w.sinks, name)
 	switch {
 	case name == device.VirtualSink || s != nil && w.ours(s):
-		return device.Err("use output", wish, engine.GiveUp, errors.New("it is the virtual sink that the system's sound goes to: "+
-			"the corrected sound would feed back into its own capture; name a real output"))
+		return device.Err("use output", wish, engine.GiveUp,
+			errors.New("it is the virtual sink that the system's sound goes to: "+
+				"the corrected sound would feed back into its own capture; name a real output"))
 	case name != wish && s != nil:
-		return device.Err("use output", wish, engine.GiveUp, fmt.Errorf("it is a monitor, which captures; the output is %q", name))
+		return device.Err("use output", wish, engine.GiveUp,
+			fmt.Errorf("it is a monitor, which captures; the output is %q", name))
 	case s == nil:
-		return device.Err("use output", wish, engine.Reopen, fmt.Errorf("%w; there are %s", engine.ErrNoOutput, w.list()))
+		return device.Err("use output", wish, engine.Reopen,
+			fmt.Errorf("%w; there are %s", engine.ErrNoOutput, w.list()))
 	}
 	return nil
 }
@@ -145,8 +152,8 @@ func (w world) list() string {
 	return strings.Join(names, ", ")
 }
 
-// streamRate is the rate of our streams for an output of that rate: the same, where the engine has it. A telephone profile of 8 or
-// 16 kHz is the server's to resample for.
+// streamRate is the rate of our streams for an output of that rate: the same, where the engine has it. A telephone
+// profile of 8 or 16 kHz is the server's to resample for.
 func streamRate(outputHz int) int {
 	if outputHz < 44100 || outputHz > 192000 {
 		return 48000
@@ -174,12 +181,14 @@ func missing(sinks proto.GetSinkInfoListReply, m memory) (events []engine.RouteE
 	return events
 }
 
-// lasting is how long another default must last to be somebody's choice: a sink that is being removed first loses its place as default.
+// lasting is how long another default must last to be somebody's choice: a sink that is being removed first loses its
+// place as default.
 const lasting = 60 * time.Millisecond
 
-// stolen says whether the default sink has been another one for long enough to be somebody's choice. lost is since when it is
-// another, for the memory; again is when to look again, 0 for not.
-func stolen(sinks proto.GetSinkInfoListReply, def string, m memory, now time.Time) (by string, lost time.Time, again time.Duration) {
+// stolen says whether the default sink has been another one for long enough to be somebody's choice. lost is since when
+// it is another, for the memory; again is when to look again, 0 for not.
+func stolen(sinks proto.GetSinkInfoListReply, def string, m memory, now time.Time) (
+	by string, lost time.Time, again time.Duration) {
 	s, mine := sinkNamed(sinks, def), sinkOfModule(sinks, m.module)
 	switch {
 	case s == nil || mine != nil && s.SinkName == mine.SinkName:

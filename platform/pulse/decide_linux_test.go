@@ -189,7 +189,8 @@ func TestStolen(t *testing.T) {
 	}
 }
 
-// The system's streams go to our sink; our own playback and the rig's sweeps stay, and come back where somebody moved them.
+// The system's streams go to our sink; our own playback and the rig's sweeps stay, and come back where somebody moved
+// them.
 func TestStreamsThatMove(t *testing.T) {
 	stream := func(index, sink uint32, app string) *proto.GetSinkInputInfoReply {
 		return &proto.GetSinkInputInfoReply{SinkInputIndex: index, SinkIndex: sink,

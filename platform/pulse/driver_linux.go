@@ -37,7 +37,8 @@ func Find(server string) (address, name string, err error) {
 	case named:
 		return server, "PulseAudio", nil
 	}
-	return "", "", device.Err("find", "sound server", engine.Retry, errors.New("no PulseAudio or PipeWire answers at "+server+", and there is no sound card"))
+	return "", "", device.Err("find", "sound server", engine.Retry,
+		errors.New("no PulseAudio or PipeWire answers at "+server+", and there is no sound card"))
 }
 
 // Name is the kind of server.
@@ -64,8 +65,9 @@ func streamProps(name string) proto.PropList {
 	return proto.PropList{"media.name": proto.PropListString(name), "application.name": proto.PropListString(device.AppName)}
 }
 
-// Plan gives buffers in the measures in which both servers were found to run without a break. The output's buffer covers what is
-// late at either end; by what the ring would keep less than nothing it is never filled, so that what is captured goes there at once.
+// Plan gives buffers in the measures in which both servers were found to run without a break. The output's buffer
+// covers what is late at either end; by what the ring would keep less than nothing it is never filled, so that what is
+// captured goes there at once.
 func (d *Driver) Plan(delay engine.Delay, rateHz int) engine.Plan {
 	ms := func(x float64) int { return int(x * 1e-3 * float64(rateHz)) }
 	switch delay {
@@ -139,8 +141,9 @@ func (d *Driver) Open(req engine.Request) (engine.Stream, error) {
 	return s, nil
 }
 
-// minimumRequest is the least that the server is to ask for at once, in bytes: an eighth of the buffer. With early requests the device takes
-// as much at once, and all the rest of the delay lies in the buffer; by itself the server gives half of it to the device.
+// minimumRequest is the least that the server is to ask for at once, in bytes: an eighth of the buffer. With early
+// requests the device takes as much at once, and all the rest of the delay lies in the buffer; by itself the server
+// gives half of it to the device.
 func minimumRequest(outputFrames int) uint32 { return uint32(outputFrames / 8 * frameBytes) }
 
 type stream struct {

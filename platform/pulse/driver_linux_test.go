@@ -10,7 +10,8 @@ import (
 	"cushwright/platform/soundtest"
 )
 
-// A server address that fails before a stream is open is no loss of a stream: the next address is used, and nothing is opened again.
+// A server address that fails before a stream is open is no loss of a stream: the next address is used, and nothing is
+// opened again.
 func TestOnlyAnOpenStreamIsLost(t *testing.T) {
 	l, err := net.Listen("unix", filepath.Join(t.TempDir(), "shut"))
 	if err != nil {

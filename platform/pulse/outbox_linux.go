@@ -53,7 +53,8 @@ func (o *outbox) flush() {
 	}
 }
 
-// clear takes back what the reader has not had yet: the route is repaired, and what was reported before is news no more.
+// clear takes back what the reader has not had yet: the route is repaired, and what was reported before is news no
+// more.
 func (o *outbox) clear() {
 	o.mu.Lock()
 	defer o.mu.Unlock()

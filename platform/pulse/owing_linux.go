@@ -26,8 +26,8 @@ func newOwing() owing {
 	return owing{in: make([]float32, 2*mostFrames), out: make([]float32, packetHeader/4+2*mostFrames)}
 }
 
-// settle gives what is owed, as far as it is there. Once the server is about to run dry it gives the rest as well, and the
-// callback ends the sound as softly as it can.
+// settle gives what is owed, as far as it is there. Once the server is about to run dry it gives the rest as well, and
+// the callback ends the sound as softly as it can.
 func (w *wire) settle() error {
 	o := &w.owing
 	if o.owed == 0 || w.playback == nil {
@@ -35,8 +35,9 @@ func (w *wire) settle() error {
 	}
 	buffer := int(w.sizes.buffer.Load())
 	over := o.owed + int(w.sizes.request.Load()) - buffer // > 0: the buffer may be empty before the server asks again
-	// The server's clock goes on while it is dry: it asks for the frames whose time is over as well, and drops them when they come. While this
-	// process stood still the connection filled up, and what the server could not ask for any more it asks for as soon as that was read.
+	// The server's clock goes on while it is dry: it asks for the frames whose time is over as well, and drops them
+	// when they come. While this process stood still the connection filled up, and what the server could not ask for
+	// any more it asks for as soon as that was read.
 	if buffer > 0 && (o.owed > buffer || o.told && over > 0) {
 		o.dry = true
 		if o.waits < mostWaits && w.more(moments) {
@@ -45,8 +46,9 @@ func (w *wire) settle() error {
 		}
 	}
 	o.waits = 0
-	// must is what is given whether it is there or not: all, where the server is about to run dry, and where it is dry already, what is over. It asks
-	// by way of a thread that may be late itself, the more so where the buffer had to grow.
+	// must is what is given whether it is there or not: all, where the server is about to run dry, and where it is dry
+	// already, what is over. It asks by way of a thread that may be late itself, the more so where the buffer had to
+	// grow.
 	past, must := 0, 0
 	switch {
 	case o.dry:
@@ -79,22 +81,22 @@ func (w *wire) settle() error {
 	return w.play(o.stream, n, w.playback)
 }
 
-// mute takes what would have been heard and gives silence: where the server drops less than was thought, a gap is a little longer, and no
-// piece of sound stands alone in it.
+// mute takes what would have been heard and gives silence: where the server drops less than was thought, a gap is a
+// little longer, and no piece of sound stands alone in it.
 func (w *wire) mute(out []float32) {
 	w.playback(out)
 	clear(out)
 }
 
-// patient says how long the output's buffer is and how little of it the server asks for at once, in bytes. Less than that left
-// means that it may run dry before it asks again.
+// patient says how long the output's buffer is and how little of it the server asks for at once, in bytes. Less than
+// that left means that it may run dry before it asks again.
 func (w *wire) patient(buffer, request uint32) {
 	w.sizes.buffer.Store(int64(buffer / frameBytes))
 	w.sizes.request.Store(int64(min(buffer, request) / frameBytes))
 }
 
-// How long more packets are waited for: before the server is dry, and after. The latter is less than it takes the server to ask again where
-// it is not behind.
+// How long more packets are waited for: before the server is dry, and after. The latter is less than it takes the
+// server to ask again where it is not behind.
 const (
 	moment  = 300 * time.Microsecond
 	moments = 1 * time.Millisecond

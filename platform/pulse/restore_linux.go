@@ -46,7 +46,8 @@ func (o *Options) server() (*Conn, error) {
 }
 
 // Sweep removes the virtual sinks of engines that are dead, and puts the routing back that they left; the engine that
-// holds the lock in the runtime folder is the only one alive, and the caller has no route yet. done says in words what was done; empty if nothing was left.
+// holds the lock in the runtime folder is the only one alive, and the caller has no route yet. done says in words what
+// was done; empty if nothing was left.
 func Sweep(ctx context.Context, o Options) (done []string, err error) {
 	p, err := o.server()
 	if err != nil {

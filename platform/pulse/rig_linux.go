@@ -13,8 +13,8 @@ import (
 	"cushwright/platform/rig"
 )
 
-// Rig is the pair of devices that a sweep is played on and recorded from: the output that the headphones hang on, and the
-// input of the rig's microphones.
+// Rig is the pair of devices that a sweep is played on and recorded from: the output that the headphones hang on, and
+// the input of the rig's microphones.
 type Rig struct {
 	Output, Input rig.Device
 	server        string
@@ -103,10 +103,10 @@ func volumeDB(v proto.ChannelVolumes) float64 {
 	return 20 * math.Log10(linear(lowest))
 }
 
-// PlayRecord plays and records at once. It returns when all is recorded. When the context ends first, what plays is faded
-// out before the streams are closed, and the error is the context's. A device that goes away, a stream that somebody
-// moves, and an input that stops delivering are an *engine.Error to Reopen on, an input that never delivered one to Retry;
-// lost frames stand in Gaps.
+// PlayRecord plays and records at once. It returns when all is recorded. When the context ends first, what plays is
+// faded out before the streams are closed, and the error is the context's. A device that goes away, a stream that
+// somebody moves, and an input that stops delivering are an *engine.Error to Reopen on, an input that never delivered
+// one to Retry; lost frames stand in Gaps.
 func (r *Rig) PlayRecord(ctx context.Context, t rig.Take) (rig.Taken, error) {
 	none := rig.Taken{}
 	if err := ctx.Err(); err != nil {

@@ -139,7 +139,8 @@ func TestRigFadesOut(t *testing.T) {
 	}
 }
 
-// A single microphone gives one channel; rates of output and input may differ, and nothing is resampled that need not be.
+// A single microphone gives one channel; rates of output and input may differ, and nothing is resampled that need not
+// be.
 func TestRigOfOneMicrophone(t *testing.T) {
 	s := soundtest.Start(t, soundtest.PulseAudio)
 	s.AddSink("phones", 48000, 2)

@@ -79,9 +79,10 @@ func (r *router) Take(ctx context.Context, output string) (engine.Route, error) 
 	return route, nil
 }
 
-// startingTime is how long a PipeWire that was started again is not spoken to. Its session manager (WirePlumber 0.4.13) can stay shut for
-// ever where clients come before it: by trial one of seventeen starts with a client that tried all the time, none of forty without. A busy machine
-// starts it more slowly; the restart is still over well within the 2 s that are allowed.
+// startingTime is how long a PipeWire that was started again is not spoken to. Its session manager (WirePlumber 0.4.13)
+// can stay shut for ever where clients come before it: by trial one of seventeen starts with a client that tried all
+// the time, none of forty without. A busy machine starts it more slowly; the restart is still over well within the 2 s
+// that are allowed.
 const startingTime = 700 * time.Millisecond
 
 func (r *router) connect(ctx context.Context) error {
@@ -167,8 +168,9 @@ func (r *router) take(ctx context.Context, output string) (engine.Route, error) 
 	if p.pipewire && r.channels == 1 { // seen: it weighs left and right by √½ each
 		mix = 10 * math.Log10(2)
 	}
-	return engine.Route{MixDB: mix, CaptureID: mine.MonitorSourceName, OutputID: d.real.SinkName, OutputName: device.Readable(name),
-		RateHz: d.rateHz, Channels: r.channels}, nil
+	return engine.Route{MixDB: mix, CaptureID: mine.MonitorSourceName, OutputID: d.real.SinkName,
+		OutputName: device.Readable(name),
+		RateHz:     d.rateHz, Channels: r.channels}, nil
 }
 
 // establish does what was decided and returns our sink.
@@ -202,8 +204,8 @@ func (r *router) establish(ctx context.Context, d decision) (mine *proto.GetSink
 	return mine, err
 }
 
-// load makes the virtual sink. Floating point and no rewinding: the first sound then comes within 0.1 s. On PipeWire its
-// volume is kept out of its monitor; PulseAudio has no such choice, there InputGain undoes it.
+// load makes the virtual sink. Floating point and no rewinding: the first sound then comes within 0.1 s. On PipeWire
+// its volume is kept out of its monitor; PulseAudio has no such choice, there InputGain undoes it.
 func (r *router) load(ctx context.Context, previous string, rateHz int) (*proto.GetSinkInfoReply, error) {
 	args := fmt.Sprintf("sink_name=%s format=float32le norewinds=1 rate=%d channels=2 channel_map=front-left,front-right "+
 		"sink_properties=\"device.description='Corrected sound' device.icon_name=audio-headphones monitor.channel-volumes=false %s=%d %s=%s\"",

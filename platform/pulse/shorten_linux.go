@@ -8,9 +8,9 @@ import (
 	"net"
 )
 
-// The protocol library gives a connection up at the first string of 1024 bytes, and one that it writes must fit into what is
-// left of its buffer of 1024. Any program can give a stream or an output a longer name: what comes in is cut before the
-// library sees it, and outputs that could not be named to the server are treated as if they were not there.
+// The protocol library gives a connection up at the first string of 1024 bytes, and one that it writes must fit into
+// what is left of its buffer of 1024. Any program can give a stream or an output a longer name: what comes in is cut
+// before the library sees it, and outputs that could not be named to the server are treated as if they were not there.
 const (
 	longestString = 1000      // bytes, of what comes in
 	longestID     = 600       // bytes, of an output's name as it is written into our module's arguments
@@ -49,8 +49,8 @@ func (s *shortened) Read(b []byte) (int, error) {
 	return n, nil
 }
 
-// cutStrings cuts every string of a packet to longestString bytes, in place, and returns the packet. The format is a run of tagged
-// values (PulseAudio, pulsecore/tagstruct.c). From a value on that is none, the packet is left as it is.
+// cutStrings cuts every string of a packet to longestString bytes, in place, and returns the packet. The format is a
+// run of tagged values (PulseAudio, pulsecore/tagstruct.c). From a value on that is none, the packet is left as it is.
 func cutStrings(b []byte) []byte {
 	out := b[:0]
 	for i := 0; i < len(b); {

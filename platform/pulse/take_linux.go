@@ -162,7 +162,8 @@ func (s *take) awaitInput(ctx context.Context, id string) error {
 		case n > 0:
 			return nil
 		case time.Now().After(end):
-			return device.Err("record", id, engine.Retry, errors.New("the input delivers nothing: is the microphone plugged in?"))
+			return device.Err("record", id, engine.Retry,
+				errors.New("the input delivers nothing: is the microphone plugged in?"))
 		}
 		if s.doze(ctx.Done()) {
 			return ctx.Err()
@@ -282,8 +283,8 @@ func (s *take) giveUpLater() {
 	})
 }
 
-// taken is what was recorded, need frames of it, and what is known to be lost. Behind the signal's frames lies silence: there the
-// output may run dry.
+// taken is what was recorded, need frames of it, and what is known to be lost. Behind the signal's frames lies silence:
+// there the output may run dry.
 func (s *take) taken(need, signal, outputHz int) rig.Taken {
 	s.mu.Lock()
 	defer s.mu.Unlock()

@@ -42,8 +42,8 @@ func (p *Conn) virtual() ([]left, error) {
 }
 
 // setDefault makes the sink default and waits until the server says that it is: PipeWire answers before it has done it.
-// Its session manager, seen under load, can miss a wish for a sink that has only just come, and looks again only when the
-// wish changes: so wish for something else in between.
+// Its session manager, seen under load, can miss a wish for a sink that has only just come, and looks again only when
+// the wish changes: so wish for something else in between.
 func (p *Conn) setDefault(ctx context.Context, sink string) error {
 	wish := func(sink string) error { return p.c.Request(&proto.SetDefaultSink{SinkName: sink}, nil) }
 	if err := wish(sink); err != nil {
@@ -93,8 +93,8 @@ func wait(ctx context.Context, ok func() (bool, error)) error {
 	}
 }
 
-// moveStreams moves the streams that play to the sinks that from accepts, except our own; a stream that may not be moved
-// stays.
+// moveStreams moves the streams that play to the sinks that from accepts, except our own; a stream that may not be
+// moved stays.
 func (p *Conn) moveStreams(from func(sink uint32) bool, to uint32) (moved int, err error) {
 	in, err := p.inputs()
 	if err != nil {

@@ -122,7 +122,8 @@ func bytesOf(s []float32) []byte {
 func (w *wire) run() {
 	runtime.LockOSThread()
 	thread.Urgent()
-	// The thread goes back to the runtime as it was: were it to end, children that die with their parent's thread would.
+	// The thread goes back to the runtime as it was: were it to end, children that die with their parent's thread
+	// would.
 	defer func() {
 		if thread.Ordinary() {
 			runtime.UnlockOSThread()

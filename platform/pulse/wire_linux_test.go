@@ -99,9 +99,10 @@ func TestWire(t *testing.T) {
 	}
 }
 
-// What is asked for is given as far as there is sound for it, once for all packets in hand; the rest follows when the capture has
-// brought it, or when the server is about to run dry. Where it has run dry, the frames whose time is over are given as silence, and what
-// comes after them is said to follow a gap; where an answer was on its way, the sound has gone on by itself.
+// What is asked for is given as far as there is sound for it, once for all packets in hand; the rest follows when the
+// capture has brought it, or when the server is about to run dry. Where it has run dry, the frames whose time is over
+// are given as silence, and what comes after them is said to follow a gap; where an answer was on its way, the sound
+// has gone on by itself.
 func TestWireOwes(t *testing.T) {
 	request, dry := packet(controlPacket, words(proto.OpRequest, controlPacket, 3, 10*frameBytes)), packet(controlPacket, words(proto.OpUnderflow, controlPacket, 3))
 	audio := packet(7, make([]byte, 10*frameBytes))
@@ -195,7 +196,8 @@ func TestWireGivesSilenceForWhatIsOver(t *testing.T) {
 	}
 }
 
-// A server that was late itself sends what it has in several pieces: what is about to run dry waits a moment for the next.
+// A server that was late itself sends what it has in several pieces: what is about to run dry waits a moment for the
+// next.
 func TestWireWaitsAMoment(t *testing.T) {
 	said := make(chan int, 16)
 	have := 0
@@ -283,7 +285,8 @@ func FuzzWire(f *testing.F) {
 	})
 }
 
-// A request of the supervisor's on the connection does not wait for the engine's callback, only for a packet that is being written.
+// A request of the supervisor's on the connection does not wait for the engine's callback, only for a packet that is
+// being written.
 func TestWireRendersBeforeItLocks(t *testing.T) {
 	inside, let := make(chan bool), make(chan bool)
 	w := &wire{callbacks: callbacks{capture: func([]float32) {}, playback: func(s []float32) { clear(s); inside <- true; <-let }}}

@@ -1,5 +1,5 @@
-// Package rig holds what a rig is told and tells, whatever records it: the devices, what to play, what was recorded, and what
-// the clock says of frames that never came.
+// Package rig holds what a rig is told and tells, whatever records it: the devices, what to play, what was recorded,
+// and what the clock says of frames that never came.
 package rig
 
 import (
@@ -63,7 +63,8 @@ func (t Taken) Channel(n int) []float64 {
 }
 
 const (
-	// Buffer is how much sound lies ready in the server: enough for a busy machine, and the time until a fade-out is heard.
+	// Buffer is how much sound lies ready in the server: enough for a busy machine, and the time until a fade-out is
+	// heard.
 	Buffer = 350 * time.Millisecond
 	// Fade is how long the fade-out of an interrupted take is.
 	Fade = 60 * time.Millisecond

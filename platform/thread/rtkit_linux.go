@@ -14,8 +14,8 @@ import (
 // (RealtimeKit's README: RLIMIT_RTTIME, 200 ms at most by default).
 const rtkitLimit = 200 * time.Millisecond
 
-// askRealtimeKit asks the system's RealtimeKit to schedule a thread of this process as urgent() would: what an ordinary user's
-// programs may not do themselves. It takes some milliseconds.
+// askRealtimeKit asks the system's RealtimeKit to schedule a thread of this process as urgent() would: what an ordinary
+// user's programs may not do themselves. It takes some milliseconds.
 func askRealtimeKit(ctx context.Context, tid int) error {
 	conn, err := dbus.ConnectSystemBus(dbus.WithContext(ctx))
 	if err != nil {

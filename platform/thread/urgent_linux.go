@@ -17,8 +17,8 @@ func schedule(a unix.SchedAttr) bool {
 	return unix.SchedSetAttr(0, &a, 0) == nil
 }
 
-// Urgent asks for real-time scheduling of the calling thread, which must be locked: of the kernel, where that is permitted,
-// else of RealtimeKit, whose answer comes later. Where neither grants it the thread stays as it is.
+// Urgent asks for real-time scheduling of the calling thread, which must be locked: of the kernel, where that is
+// permitted, else of RealtimeKit, whose answer comes later. Where neither grants it the thread stays as it is.
 func Urgent() {
 	if schedule(unix.SchedAttr{Policy: unix.SCHED_RR, Flags: unix.SCHED_FLAG_RESET_ON_FORK, Priority: urgentPriority}) {
 		return

@@ -17,9 +17,9 @@ import (
 // world is how things stand at the server.
 type world struct {
 	sinks   proto.GetSinkInfoListReply
-	def     string // the default sink
-	virtual []left // the virtual sinks of this program, whoever made them
-	self    int    // this process
+	def     string        // the default sink
+	virtual []virtualSink // the virtual sinks of this program, whoever made them
+	self    int           // this process
 }
 
 // memory is what the router knows of its own route.
@@ -46,7 +46,7 @@ type decision struct {
 
 func (w world) ours(s *proto.GetSinkInfoReply) bool {
 	return s.SinkName == device.VirtualSink ||
-		slices.ContainsFunc(w.virtual, func(l left) bool { return l.module == s.ModuleIndex })
+		slices.ContainsFunc(w.virtual, func(l virtualSink) bool { return l.module == s.ModuleIndex })
 }
 
 // other is the sink of that name, if it is none of ours.

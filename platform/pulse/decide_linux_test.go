@@ -45,12 +45,12 @@ func TestDecide(t *testing.T) {
 	on := func(real, previous string) memory {
 		return memory{module: ourModule, taken: true, real: real, previous: previous, rateHz: 48000, channels: 2}
 	}
-	ours := []left{{module: ourModule, owner: ourPID}}
+	ours := []virtualSink{{module: ourModule, owner: ourPID}}
 	for _, c := range []struct {
 		name           string
 		sinks          []string
 		def            string
-		virtual        []left
+		virtual        []virtualSink
 		m              memory
 		wish           string
 		real, previous string // "" with an error
@@ -101,7 +101,7 @@ func TestDecide(t *testing.T) {
 		{name: "a monitor named", sinks: []string{"a"}, def: "a", m: fresh, wish: "a.monitor", err: `the output is "a"`, reaction: engine.GiveUp},
 		{name: "our own named", sinks: []string{"a", v}, def: v, virtual: ours, m: on("a", "a"), wish: v, err: "feed back", reaction: engine.GiveUp},
 		{name: "our own monitor named, not there", sinks: []string{"a"}, def: "a", m: fresh, wish: v + ".monitor", err: "feed back", reaction: engine.GiveUp},
-		{name: "another engine holds the route", sinks: []string{"a", v}, def: v, virtual: []left{{module: ourModule, owner: 42}}, m: fresh,
+		{name: "another engine holds the route", sinks: []string{"a", v}, def: v, virtual: []virtualSink{{module: ourModule, owner: 42}}, m: fresh,
 			err: "process 42", reaction: engine.GiveUp},
 	} {
 		t.Run(c.name, func(t *testing.T) {

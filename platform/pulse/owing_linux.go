@@ -10,7 +10,7 @@ import (
 // owing is what the server has asked for and the thread has not given yet. All of it is the thread's.
 type owing struct {
 	owed   int    // frames
-	told   bool   // the server has run dry since something was given last
+	ranDry bool   // the server has run dry since something was given last
 	dry    bool   // what is owed begins with frames whose time is over
 	stream uint32 // the server's number for the output
 
@@ -38,9 +38,9 @@ func (w *wire) settle() error {
 	// The server's clock goes on while it is dry: it asks for the frames whose time is over as well, and drops them
 	// when they come. While this process stood still the connection filled up, and what the server could not ask for
 	// any more it asks for as soon as that was read.
-	if buffer > 0 && (o.owed > buffer || o.told && over > 0) {
+	if buffer > 0 && (o.owed > buffer || o.ranDry && over > 0) {
 		o.dry = true
-		if o.waits < mostWaits && w.more(moments) {
+		if o.waits < mostWaits && w.more(waitWhenDry) {
 			o.waits++
 			return nil
 		}
@@ -59,11 +59,11 @@ func (w *wire) settle() error {
 	}
 	n := o.owed
 	if w.ready != nil {
-		if n = max(0, min(n, w.ready(n))); n < must && !w.more(moment) {
+		if n = max(0, min(n, w.ready(n))); n < must && !w.more(waitBeforeDry) {
 			n = must
 		}
 	}
-	o.told = o.told && n == 0
+	o.ranDry = o.ranDry && n == 0
 	o.owed -= n
 	if o.dry {
 		past = min(n, past)
@@ -98,8 +98,8 @@ func (w *wire) patient(buffer, request uint32) {
 // How long more packets are waited for: before the server is dry, and after. The latter is less than it takes the
 // server to ask again where it is not behind.
 const (
-	moment  = 300 * time.Microsecond
-	moments = 1 * time.Millisecond
+	waitBeforeDry = 300 * time.Microsecond
+	waitWhenDry   = 1 * time.Millisecond
 
 	mostWaits = 8 // of the latter in a row: capture and requests by turns leave no such pause
 )

@@ -61,7 +61,7 @@ func Sweep(ctx context.Context, o Options) (done []string, err error) {
 // not that one is of a dead process that had the number before us.
 func (p *Conn) sweep(ctx context.Context, o Options, keep uint32) (done []string, err error) {
 	live := o.Living()
-	done, err = p.undo(ctx, func(l left) bool { return l.module != keep && (l.owner != live || l.owner == os.Getpid()) })
+	done, err = p.undo(ctx, func(l virtualSink) bool { return l.module != keep && (l.owner != live || l.owner == os.Getpid()) })
 	if err != nil {
 		return done, device.Err("sweep", strings.Join(done, ", "), engine.Retry, err)
 	}
@@ -77,7 +77,7 @@ func Restore(ctx context.Context, o Options) (done []string, err error) {
 		return nil, err
 	}
 	defer p.Close()
-	done, err = p.undo(ctx, func(left) bool { return true })
+	done, err = p.undo(ctx, func(virtualSink) bool { return true })
 	if err != nil {
 		return done, device.Err("restore", "sound routing", engine.Retry, err)
 	}

@@ -36,7 +36,7 @@ type guarded struct {
 	pipewire bool           // it was PipeWire when it was last connected to
 	wake     chan struct{}  // cap 1; the loop of p reads it
 	dirty    *atomic.Uint32 // bits of dirtyX, of the loop of p
-	told     map[engine.RouteEventKind]string
+	reported map[engine.RouteEventKind]string
 	mirror   mirror
 }
 
@@ -158,7 +158,7 @@ func (r *router) take(ctx context.Context, output string) (engine.Route, error) 
 		return none, err
 	}
 	r.events.clear()
-	r.taken, r.told, r.lost = true, map[engine.RouteEventKind]string{}, time.Time{}
+	r.taken, r.reported, r.lost = true, map[engine.RouteEventKind]string{}, time.Time{}
 	mark(r.wake, r.dirty, dirtySinks|dirtyServer|dirtyInputs) // what happened meanwhile
 	name := d.real.Device
 	if text := prop(d.real.Properties, "device.description"); text != "" {
@@ -249,7 +249,7 @@ func (r *router) Release(ctx context.Context) error {
 		r.mirror.flush(p)
 	}
 	r.taken, r.module = false, proto.Undefined
-	if _, err := p.undo(ctx, func(l left) bool { return l.owner == os.Getpid() }); err != nil {
+	if _, err := p.undo(ctx, func(l virtualSink) bool { return l.owner == os.Getpid() }); err != nil {
 		return device.Err("release", "sound routing", engine.Retry, err)
 	}
 	r.setGain(1)
@@ -315,10 +315,10 @@ func (r *router) look(dirty uint32) {
 
 // emit reports a change once, until the next Take.
 func (r *router) emit(kind engine.RouteEventKind, detail string) {
-	if d, ok := r.told[kind]; ok && d == detail {
+	if d, ok := r.reported[kind]; ok && d == detail {
 		return
 	}
-	r.told[kind] = detail
+	r.reported[kind] = detail
 	r.events.put(engine.RouteEvent{Kind: kind, Detail: detail})
 }
 

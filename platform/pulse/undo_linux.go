@@ -12,26 +12,26 @@ import (
 	"github.com/jfreymuth/pulse/proto"
 )
 
-// left is a virtual sink of this program, ours or of another process.
-type left struct {
+// virtualSink is a virtual sink of this program, ours or of another process.
+type virtualSink struct {
 	module   uint32
 	owner    int
 	previous string
 }
 
 // virtual lists the virtual sinks of this program, whoever made them.
-func (p *Conn) virtual() ([]left, error) {
+func (p *Conn) virtual() ([]virtualSink, error) {
 	var mods proto.GetModuleInfoListReply
 	if err := p.c.Request(&proto.GetModuleInfoList{}, &mods); err != nil {
 		return nil, err
 	}
-	var all []left
+	var all []virtualSink
 	for _, m := range mods {
 		o := ownerArg.FindStringSubmatch(m.ModuleArgs)
 		if o == nil {
 			continue
 		}
-		l := left{module: m.ModuleIndex}
+		l := virtualSink{module: m.ModuleIndex}
 		l.owner, _ = strconv.Atoi(o[1])
 		if b := previousArg.FindStringSubmatch(m.ModuleArgs); b != nil {
 			l.previous, _ = url.QueryUnescape(b[1])
@@ -115,12 +115,12 @@ func (p *Conn) moveStreams(from func(sink uint32) bool, to uint32) (moved int, e
 
 // Undo takes away the virtual sinks of the process, as undo does.
 func (p *Conn) Undo(ctx context.Context, owner int) (done []string, err error) {
-	return p.undo(ctx, func(l left) bool { return l.owner == owner })
+	return p.undo(ctx, func(l virtualSink) bool { return l.owner == owner })
 }
 
 // undo takes away the virtual sinks that sel chooses: the former output becomes default (if ours is default now), the
 // streams move to it, the sinks go. It says in words what it did.
-func (p *Conn) undo(ctx context.Context, sel func(left) bool) (done []string, err error) {
+func (p *Conn) undo(ctx context.Context, sel func(virtualSink) bool) (done []string, err error) {
 	all, err := p.virtual()
 	if err != nil || len(all) == 0 {
 		return nil, err

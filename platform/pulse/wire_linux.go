@@ -214,7 +214,7 @@ func (w *wire) handle(channel uint32, packet []byte) error {
 		}
 		return nil
 	case proto.OpUnderflow:
-		w.owing.told = true
+		w.owing.ranDry = true
 		if w.underflow != nil {
 			w.underflow()
 		}

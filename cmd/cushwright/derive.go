@@ -177,6 +177,49 @@ func fitBands(goals []fit.Target, o fit.Options) (results []fit.Result, balanceD
 	return results, balanceDB, err
 }
 
+// take takes the fitted bands and what they leave of each goal, and returns the bands as they are written.
+func (out *derived) take(goals []fit.Target, results []fit.Result) (bands []dsp.Band) {
+	for i, r := range results {
+		for _, b := range r.Bands {
+			if out.Equaliser == "" { // an equaliser's own steps stay as they are
+				b.FreqHz, b.GainDB, b.Q = words.Typed(b.FreqHz, 0.1), words.Typed(b.GainDB, 0.01), words.Typed(b.Q, 0.001)
+			}
+			bands = append(bands, b)
+			out.Bands = append(out.Bands, bandSetting{b.Shape, b.Ear, b.FreqHz, b.GainDB, b.Q})
+		}
+		out.Left = append(out.Left, leftOf(goals[i].Ear, r.Left)...)
+		out.Ears = append(out.Ears, earResidual{goals[i].Ear, r.Before, r.After})
+		out.BoostDB = max(out.BoostDB, r.PeakDB)
+		n := float64(len(results))
+		out.LevelDB += r.LevelDB / n
+		out.Before = fit.Residual{RMSDB: out.Before.RMSDB + r.Before.RMSDB*r.Before.RMSDB/n, MaxDB: max(out.Before.MaxDB, r.Before.MaxDB)}
+		out.After = fit.Residual{RMSDB: out.After.RMSDB + r.After.RMSDB*r.After.RMSDB/n, MaxDB: max(out.After.MaxDB, r.After.MaxDB)}
+	}
+	out.Before.RMSDB, out.After.RMSDB = math.Sqrt(out.Before.RMSDB), math.Sqrt(out.After.RMSDB)
+	return bands
+}
+
+// write writes the correction with what is known of it.
+func (out *derived) write(snap *config.Snapshot, corr *dsp.Correction, seats, referenceSeats int) error {
+	d := &config.Derived{Seats: seats, ReferenceSeats: referenceSeats, BeforeRMSDB: words.Typed(out.Before.RMSDB, 0.001), BeforeMaxDB: words.Typed(out.Before.MaxDB, 0.001),
+		AfterRMSDB: words.Typed(out.After.RMSDB, 0.001), AfterMaxDB: words.Typed(out.After.MaxDB, 0.001)}
+	for _, l := range out.Left {
+		d.Left = append(d.Left, l.String())
+	}
+	said := []string{fmt.Sprintf("Derived: takes the sound of %s to that of %s.", out.Cushion, out.Reference)}
+	if out.LeftOver != nil {
+		said = append(said, "Refined by seats measured through the correction before.")
+	}
+	if out.Equaliser != "" {
+		said = append(said, "Fitted in the response and on the steps of the equaliser "+out.Equaliser+".")
+		}
+	if err := config.WriteCorrection(snap.Dir, out.Cushion, config.Correction{Name: out.Cushion, Reference: out.Reference, Correction: corr, Derived: d}, said); err != nil {
+		return err
+	}
+	out.File = filepath.Join(snap.Dir, "corrections", out.Cushion+".toml")
+	return nil
+}
+
 func (a *app) derive(c *cobra.Command, name string, w deriveFlags) error {
 	fail := func(err error) error { return fmt.Errorf("cushwright: derive %q: %w", name, err) }
 	if c.Flags().Changed("bands") && (w.bands < 1 || w.bands > dsp.MaxBands) {
@@ -233,23 +276,7 @@ func (a *app) derive(c *cobra.Command, name string, w deriveFlags) error {
 		return fail(err)
 	}
 	out.Seconds = time.Since(start).Seconds()
-	for i, r := range results {
-		for _, b := range r.Bands {
-			if w.named == "" { // an equaliser's own steps stay as they are
-				b.FreqHz, b.GainDB, b.Q = words.Typed(b.FreqHz, 0.1), words.Typed(b.GainDB, 0.01), words.Typed(b.Q, 0.001)
-			}
-			bands = append(bands, b)
-			out.Bands = append(out.Bands, bandSetting{b.Shape, b.Ear, b.FreqHz, b.GainDB, b.Q})
-		}
-		out.Left = append(out.Left, leftOf(goals[i].Ear, r.Left)...)
-		out.Ears = append(out.Ears, earResidual{goals[i].Ear, r.Before, r.After})
-		out.BoostDB = max(out.BoostDB, r.PeakDB)
-		n := float64(len(results))
-		out.LevelDB += r.LevelDB / n
-		out.Before = fit.Residual{RMSDB: out.Before.RMSDB + r.Before.RMSDB*r.Before.RMSDB/n, MaxDB: max(out.Before.MaxDB, r.Before.MaxDB)}
-		out.After = fit.Residual{RMSDB: out.After.RMSDB + r.After.RMSDB*r.After.RMSDB/n, MaxDB: max(out.After.MaxDB, r.After.MaxDB)}
-	}
-	out.Before.RMSDB, out.After.RMSDB = math.Sqrt(out.Before.RMSDB), math.Sqrt(out.After.RMSDB)
+	bands = append(bands, out.take(goals, results)...)
 	corr, err := dsp.NewCorrection(bands, dsp.AutoHeadroom)
 	if err != nil {
 		return fail(err)
@@ -267,23 +294,12 @@ func (a *app) derive(c *cobra.Command, name string, w deriveFlags) error {
 	}
 	warn(c, notes)
 	if !w.dry {
-		d := &config.Derived{Seats: new.Seats(), ReferenceSeats: ref.Seats(), BeforeRMSDB: words.Typed(out.Before.RMSDB, 0.001), BeforeMaxDB: words.Typed(out.Before.MaxDB, 0.001),
-			AfterRMSDB: words.Typed(out.After.RMSDB, 0.001), AfterMaxDB: words.Typed(out.After.MaxDB, 0.001)}
-		for _, l := range out.Left {
-			d.Left = append(d.Left, l.String())
-		}
-		said := []string{fmt.Sprintf("Derived: takes the sound of %s to that of %s.", name, out.Reference)}
-		if again != nil {
-			said = append(said, "Refined by seats measured through the correction before.")
-		}
 		if w.named != "" {
-			said = append(said, "Fitted in the response and on the steps of the equaliser "+w.named+".")
 			fmt.Fprintf(c.ErrOrStderr(), "note: the engine now plays the settings for %s too; --dry only prints them\n", w.named)
 		}
-		if err := config.WriteCorrection(snap.Dir, name, config.Correction{Name: name, Reference: out.Reference, Correction: corr, Derived: d}, said); err != nil {
+		if err := out.write(snap, corr, new.Seats(), ref.Seats()); err != nil {
 			return err
 		}
-		out.File = filepath.Join(snap.Dir, "corrections", name+".toml")
 	}
 	if out.Caution != "" && !w.asJSON {
 		fmt.Fprintln(c.ErrOrStderr(), out.Caution)

@@ -177,6 +177,29 @@ func fitBands(goals []fit.Target, o fit.Options) (results []fit.Result, balanceD
 	return results, balanceDB, err
 }
 
+// options turns the flags into what the fit is told; again is what a refinement starts from, nil for none.
+func (w *deriveFlags) options(c *cobra.Command, snap *config.Snapshot, name string) (o fit.Options, again *refining, err error) {
+	o = fit.Options{Bands: w.bands, MaxBoostDB: w.maxBoostDB, FullTreble: w.treble}
+	if w.maxBoostDB == 0 {
+		o.MaxBoostDB = 0.01
+	}
+	if w.named != "" {
+		if o.For, err = equaliserOf(snap, w.named); err != nil {
+			return o, nil, err
+		}
+	}
+	if w.refine {
+		if again, err = w.setRefine(snap, name, c.Flags().Changed("ears"), c.Flags().Changed("bands")); err != nil {
+			return o, nil, err
+		}
+		o.Bands = w.bands
+	}
+	if err := w.setSince(c); err != nil {
+		return o, nil, err
+	}
+	return o, again, nil
+}
+
 // take takes the fitted bands and what they leave of each goal, and returns the bands as they are written.
 func (out *derived) take(goals []fit.Target, results []fit.Result) (bands []dsp.Band) {
 	for i, r := range results {
@@ -212,7 +235,7 @@ func (out *derived) write(snap *config.Snapshot, corr *dsp.Correction, seats, re
 	}
 	if out.Equaliser != "" {
 		said = append(said, "Fitted in the response and on the steps of the equaliser "+out.Equaliser+".")
-		}
+	}
 	if err := config.WriteCorrection(snap.Dir, out.Cushion, config.Correction{Name: out.Cushion, Reference: out.Reference, Correction: corr, Derived: d}, said); err != nil {
 		return err
 	}
@@ -229,23 +252,8 @@ func (a *app) derive(c *cobra.Command, name string, w deriveFlags) error {
 	if err != nil {
 		return err
 	}
-	o := fit.Options{Bands: w.bands, MaxBoostDB: w.maxBoostDB, FullTreble: w.treble}
-	if w.maxBoostDB == 0 {
-		o.MaxBoostDB = 0.01
-	}
-	if w.named != "" {
-		if o.For, err = equaliserOf(snap, w.named); err != nil {
-			return fail(err)
-		}
-	}
-	var again *refining
-	if w.refine {
-		if again, err = w.setRefine(snap, name, c.Flags().Changed("ears"), c.Flags().Changed("bands")); err != nil {
-			return fail(err)
-		}
-		o.Bands = w.bands
-	}
-	if err := w.setSince(c); err != nil {
+	o, again, err := w.options(c, snap, name)
+	if err != nil {
 		return fail(err)
 	}
 	diffs, new, ref, notes, err := w.Differences(snap, name)

@@ -2,11 +2,13 @@ package platform
 
 import (
 	"bufio"
-	"errors"
 	"os"
 	"strings"
 
 	"cushwright/engine"
+	"cushwright/platform/graph"
+	"cushwright/platform/mini"
+	"cushwright/platform/pulse"
 )
 
 // NewDriver returns the driver for this system. On Linux that is the sound server's own protocol (PulseAudio's, which
@@ -14,16 +16,16 @@ import (
 // sound server answers but sound cards are present. It is decided here once: a driver that found a server waits for its
 // return rather than change sides. The error is an *engine.Error.
 func NewDriver(server string) (engine.Driver, error) {
-	server, name, err := findServer(server)
+	server, name, err := pulse.Find(server)
 	if err == nil {
-		d := &native{server: server, name: name}
+		d := pulse.NewDriver(server, name)
 		if name == "PipeWire" {
-			return newGraph(d), nil
+			return graph.New(d, server), nil
 		}
 		return d, nil
 	}
 	if soundCards() {
-		return newALSADriver()
+		return mini.OnALSA()
 	}
 	return nil, err
 }
@@ -31,34 +33,14 @@ func NewDriver(server string) (engine.Driver, error) {
 // NewMalgoDriver returns malgo's device layer on the server that NewDriver would choose, or on ALSA: for a server whose
 // protocol the other driver fails at. It adds some 50 ms more. The error is an *engine.Error.
 func NewMalgoDriver(server string) (engine.Driver, error) {
-	server, name, err := findServer(server)
+	server, name, err := pulse.Find(server)
 	if err == nil {
-		return newServerDriver(server, name)
+		return mini.OnServer(server, name, func() ([]engine.Device, error) { return pulse.Devices(server) })
 	}
 	if soundCards() {
-		return newALSADriver()
+		return mini.OnALSA()
 	}
 	return nil, err
-}
-
-// findServer tells the server's address and kind. One that was named need not answer yet.
-func findServer(server string) (address, name string, err error) {
-	named := server != "" || os.Getenv("PULSE_SERVER") != ""
-	if server == "" {
-		server = ServerString()
-	}
-	p, err := dial(server, nil)
-	switch {
-	case err == nil:
-		defer p.close()
-		if p.pipewire {
-			return server, "PipeWire", nil
-		}
-		return server, "PulseAudio", nil
-	case named:
-		return server, "PulseAudio", nil
-	}
-	return "", "", devErr("find", "sound server", engine.Retry, errors.New("no PulseAudio or PipeWire answers at "+server+", and there is no sound card"))
 }
 
 func soundCards() bool {

@@ -4,6 +4,7 @@ package platform
 
 import (
 	"context"
+	"errors"
 	"math"
 	"strings"
 	"sync/atomic"
@@ -11,19 +12,12 @@ import (
 	"time"
 
 	"cushwright/engine"
+	"cushwright/platform/internal/live"
 	"cushwright/platform/soundtest"
 )
 
-func request(capture, output string, captured, played *atomic.Int64) engine.Request {
-	return engine.Request{
-		CaptureID: capture, OutputID: output, RateHz: 48000, CaptureFrames: 480, OutputFrames: 1920,
-		Capture:  func(in []float32) { captured.Add(int64(len(in) / 2)) },
-		Playback: func(out []float32) { clear(out); played.Add(int64(len(out) / 2)) },
-	}
-}
-
 func TestDevices(t *testing.T) {
-	onEach(t, func(t *testing.T, s *soundtest.Server) {
+	live.OnEach(t, func(t *testing.T, s *soundtest.Server) {
 		d, err := NewDriver("")
 		if err != nil {
 			t.Fatal(err)
@@ -53,7 +47,7 @@ func TestDevices(t *testing.T) {
 
 // What the playback callback writes arrives at the output, and what the capture callback gets is what its source plays.
 func TestStreams(t *testing.T) {
-	onEach(t, func(t *testing.T, s *soundtest.Server) {
+	live.OnEach(t, func(t *testing.T, s *soundtest.Server) {
 		d, err := NewDriver("")
 		if err != nil {
 			t.Fatal(err)
@@ -63,7 +57,7 @@ func TestStreams(t *testing.T) {
 		var captured, played atomic.Int64
 		var top atomic.Uint32
 		out := soundtest.Sine(500, 48000, peakOut)
-		req := request("speakers.monitor", "other", &captured, &played)
+		req := live.Request("speakers.monitor", "other", &captured, &played)
 		req.Capture = func(in []float32) {
 			captured.Add(int64(len(in) / 2))
 			for _, v := range in {
@@ -84,7 +78,7 @@ func TestStreams(t *testing.T) {
 			t.Errorf("delay of %d frames", st.DelayFrames())
 		}
 		rec := s.Record("other.monitor", 44100)
-		eventually(t, "frames run", func() (bool, any) {
+		live.Eventually(t, "frames run", func() (bool, any) {
 			n := [3]int64{captured.Load(), played.Load(), int64(rec.Frames())}
 			return n[0] > 24000 && n[1] > 24000 && n[2] > 24000, n
 		})
@@ -107,7 +101,7 @@ func TestStreams(t *testing.T) {
 		if now := captured.Load() + played.Load(); now != at {
 			t.Errorf("callbacks after Close")
 		}
-		if _, err := d.Open(request("no-such-source", "other", &captured, &played)); err == nil || !strings.Contains(err.Error(), "no-such-source") {
+		if _, err := d.Open(live.Request("no-such-source", "other", &captured, &played)); err == nil || !strings.Contains(err.Error(), "no-such-source") {
 			t.Errorf("no such source: %v", err)
 		}
 	})
@@ -123,12 +117,12 @@ func TestCallbackAllocations(t *testing.T) {
 		t.Fatal(err)
 	}
 	var captured, played atomic.Int64
-	st, err := d.Open(request("speakers.monitor", "speakers", &captured, &played))
+	st, err := d.Open(live.Request("speakers.monitor", "speakers", &captured, &played))
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer st.Close()
-	eventually(t, "frames run", func() (bool, any) { n := captured.Load(); return n > 4800 && played.Load() > 4800, n })
+	live.Eventually(t, "frames run", func() (bool, any) { n := captured.Load(); return n > 4800 && played.Load() > 4800, n })
 	before := captured.Load()
 	allocs := testing.AllocsPerRun(1, func() { time.Sleep(300 * time.Millisecond) }) // counts the whole process
 	callbacks := float64(captured.Load()-before) / 480 / 2                           // of capture alone, in each of two runs
@@ -138,23 +132,24 @@ func TestCallbackAllocations(t *testing.T) {
 	}
 }
 
-// A server that dies: the router says so, the streams close, and after its restart all comes back with a new connection.
+// A server that dies: the router says so, the streams close, and after its restart all comes back with a new
+// connection.
 func TestServerGone(t *testing.T) {
-	onEach(t, func(t *testing.T, s *soundtest.Server) {
+	live.OnEach(t, func(t *testing.T, s *soundtest.Server) {
 		r := newRouter(t)
-		route := take(t, r, "")
+		route := live.Take(t, r, "")
 		d, err := NewDriver("")
 		if err != nil {
 			t.Fatal(err)
 		}
 		var captured, played atomic.Int64
-		st, err := d.Open(request(route.CaptureID, route.OutputID, &captured, &played))
+		st, err := d.Open(live.Request(route.CaptureID, route.OutputID, &captured, &played))
 		if err != nil {
 			t.Fatal(err)
 		}
-		eventually(t, "frames run", func() (bool, any) { n := played.Load(); return n > 4800, n })
+		live.Eventually(t, "frames run", func() (bool, any) { n := played.Load(); return n > 4800, n })
 		s.Kill()
-		awaitEvent(t, r, engine.ServerGone, "")
+		live.AwaitEvent(t, r, engine.ServerGone, "")
 		began := time.Now()
 		st.Close() // may say that it had to leave the streams behind
 		if d := time.Since(began); d > 5*time.Second {
@@ -163,28 +158,28 @@ func TestServerGone(t *testing.T) {
 		began = time.Now()
 		_, err = r.Take(context.Background(), "")
 		var e *engine.Error
-		if !errorsAs(err, &e) || e.Reaction != engine.Reopen || strings.Contains(err.Error(), "\n") || !strings.Contains(err.Error(), s.Socket()) {
+		if !errors.As(err, &e) || e.Reaction != engine.Reopen || strings.Contains(err.Error(), "\n") || !strings.Contains(err.Error(), s.Socket()) {
 			t.Errorf("take without a server: %v", err)
 		}
 		if d := time.Since(began); d > 5*time.Second {
 			t.Errorf("the error took %v", d)
 		}
-		if _, err := d.Open(request("", "", &captured, &played)); !errorsAs(err, &e) || e.Reaction != engine.Reopen {
+		if _, err := d.Open(live.Request("", "", &captured, &played)); !errors.As(err, &e) || e.Reaction != engine.Reopen {
 			t.Errorf("open without a server: %v", err)
 		}
 
 		s.Restart()
 		s.AddSink("speakers", 48000, 2)
 		s.SetDefault("speakers")
-		if again := take(t, r, ""); again != route {
+		if again := live.Take(t, r, ""); again != route {
 			t.Errorf("after the restart %+v, before %+v", again, route)
 		}
-		st, err = d.Open(request(route.CaptureID, route.OutputID, &captured, &played))
+		st, err = d.Open(live.Request(route.CaptureID, route.OutputID, &captured, &played))
 		if err != nil {
 			t.Fatal(err)
 		}
 		c, p := captured.Load(), played.Load()
-		eventually(t, "frames run again", func() (bool, any) {
+		live.Eventually(t, "frames run again", func() (bool, any) {
 			return captured.Load() > c+4800 && played.Load() > p+4800, []int64{captured.Load() - c, played.Load() - p}
 		})
 		if err := st.Close(); err != nil {
@@ -195,67 +190,6 @@ func TestServerGone(t *testing.T) {
 		}
 		if got := s.DefaultSink(); got != "speakers" {
 			t.Errorf("default after all is %q", got)
-		}
-	})
-}
-
-func awaitEvent(t *testing.T, r engine.Router, kind engine.RouteEventKind, detail string) {
-	t.Helper()
-	late := time.After(5 * time.Second)
-	for {
-		select {
-		case e := <-r.Events():
-			if e.Kind == kind {
-				if detail != "" && e.Detail != detail {
-					t.Errorf("event %d says %q, want %q", kind, e.Detail, detail)
-				}
-				return
-			}
-			t.Logf("event %+v while waiting for kind %d", e, kind)
-		case <-late:
-			t.Fatalf("no event of kind %d within 5 s", kind)
-		}
-	}
-}
-
-// Each thing that can happen to a route is reported, and Take repairs it.
-func TestRouteEvents(t *testing.T) {
-	onEach(t, func(t *testing.T, s *soundtest.Server) {
-		usb := s.AddSink("usb", 96000, 2)
-		s.SetDefault("usb")
-		r := newRouter(t)
-		if route := take(t, r, ""); route.OutputID != "usb" || route.RateHz != 96000 {
-			t.Errorf("route %+v", route)
-		}
-
-		s.SetDefault("other") // the user picks another output
-		awaitEvent(t, r, engine.DefaultChanged, "other")
-		if route := take(t, r, ""); route.OutputID != "other" || route.RateHz != 44100 {
-			t.Errorf("route after the change of default: %+v", route)
-		}
-		if route := take(t, r, "usb"); route.OutputID != "usb" || route.RateHz != 96000 {
-			t.Errorf("route to a named output: %+v", route)
-		}
-
-		s.RemoveSink(r.module) // somebody removes our sink
-		awaitEvent(t, r, engine.SinkGone, "")
-		if route := take(t, r, "usb"); route.OutputID != "usb" || s.DefaultSink() != VirtualSink {
-			t.Errorf("route repaired: %+v, default %q", route, s.DefaultSink())
-		}
-
-		s.RemoveSink(usb) // the real output is unplugged
-		awaitEvent(t, r, engine.OutputGone, "usb")
-		if _, err := r.Take(context.Background(), "usb"); err == nil || !strings.Contains(err.Error(), "speakers") {
-			t.Errorf("take of an output that is gone: %v", err)
-		}
-		if route := take(t, r, ""); route.OutputID != "other" {
-			t.Errorf("route without it: %+v", route)
-		}
-		if err := r.Release(context.Background()); err != nil {
-			t.Error(err)
-		}
-		if d := s.DefaultSink(); d != "other" {
-			t.Errorf("default after all is %q", d)
 		}
 	})
 }

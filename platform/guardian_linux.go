@@ -10,6 +10,8 @@ import (
 	"sync"
 	"syscall"
 	"time"
+
+	"cushwright/platform/pulse"
 )
 
 // guardianArg is the hidden argument that makes this program a guardian.
@@ -29,9 +31,9 @@ type Guardian struct {
 	err  error
 }
 
-// StartGuardian starts this program again as the engine's guardian, in a session of its own, so that what ends the engine
-// does not end it. It waits at a pipe: end-of-file is the proof of the engine's death (asking whether a process exists is
-// none, a zombie answers). It returns when the guardian is in place; start it before Take.
+// StartGuardian starts this program again as the engine's guardian, in a session of its own, so that what ends the
+// engine does not end it. It waits at a pipe: end-of-file is the proof of the engine's death (asking whether a process
+// exists is none, a zombie answers). It returns when the guardian is in place; start it before Take.
 func StartGuardian(o RouterOptions) (*Guardian, error) {
 	fail := func(err error) (*Guardian, error) {
 		return nil, fmt.Errorf("platform: start %q: %w", "guardian", err)
@@ -97,8 +99,8 @@ func (g *Guardian) Released() error {
 	}
 }
 
-// GuardianMain is the guardian's main: the command calls it first of all with os.Args[1:]. handled says that this process
-// is a guardian and has done its work: exit with the code.
+// GuardianMain is the guardian's main: the command calls it first of all with os.Args[1:]. handled says that this
+// process is a guardian and has done its work: exit with the code.
 func GuardianMain(args []string) (handled bool, exit int) {
 	if len(args) != 3 || args[0] != guardianArg {
 		return false, 0
@@ -108,10 +110,10 @@ func GuardianMain(args []string) (handled bool, exit int) {
 	if err != nil {
 		return true, 2
 	}
-	// Every millisecond counts after the death: be connected before it, and ahead of the crowd where the system lets us.
-	// The group, because the process alone would mean this one thread.
+	// Every millisecond counts after the death: be connected before it, and ahead of the crowd where the system lets
+	// us. The group, because the process alone would mean this one thread.
 	syscall.Setpriority(syscall.PRIO_PGRP, 0, -11)
-	standby, _ := dial(args[1], nil)
+	standby, _ := pulse.Dial(args[1])
 	os.Stdout.Write([]byte{guardianReady})
 	os.Stdout.Close()
 	b := make([]byte, 1)
@@ -141,17 +143,17 @@ func GuardianMain(args []string) (handled bool, exit int) {
 }
 
 // guardianUndo undoes the owner's routing, over p if that connection still stands.
-func guardianUndo(p *pulse, server string, owner int) error {
+func guardianUndo(p *pulse.Conn, server string, owner int) error {
 	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
 	defer cancel()
-	if p == nil || !p.alive() {
+	if p == nil || !p.Alive() {
 		var err error
-		if p, err = dial(server, nil); err != nil {
+		if p, err = pulse.Dial(server); err != nil {
 			return err
 		}
 	}
-	defer p.close()
-	done, err := p.undo(ctx, func(l left) bool { return l.owner == owner })
+	defer p.Close()
+	done, err := p.Undo(ctx, owner)
 	for _, d := range done {
 		fmt.Fprintf(os.Stderr, "guardian: the engine (process %d) died: %s\n", owner, d)
 	}

@@ -5,6 +5,7 @@ package platform
 import (
 	"bufio"
 	"context"
+	"errors"
 	"fmt"
 	"math/rand/v2"
 	"os"
@@ -17,11 +18,12 @@ import (
 	"github.com/jfreymuth/pulse/proto"
 
 	"cushwright/engine"
+	"cushwright/platform/internal/live"
 	"cushwright/platform/soundtest"
 )
 
-// startChild starts a process that takes the route, and waits until it has. died receives the time when its output ends:
-// that is when the kernel closes a dead process's files, and the earliest that anybody can know.
+// startChild starts a process that takes the route, and waits until it has. died receives the time when its output
+// ends: that is when the kernel closes a dead process's files, and the earliest that anybody can know.
 func startChild(t *testing.T, s *soundtest.Server) (cmd *exec.Cmd, died <-chan time.Time) {
 	t.Helper()
 	cmd = exec.Command(os.Args[0], childArg)
@@ -54,9 +56,9 @@ const backWithin = 200 * time.Millisecond
 // An engine killed outright at random moments: the guardian puts everything back.
 func TestKilled(t *testing.T) {
 	const times = 20
-	onEach(t, func(t *testing.T, s *soundtest.Server) {
+	live.OnEach(t, func(t *testing.T, s *soundtest.Server) {
 		playing := s.PlayFunc("", 48000, soundtest.Sine(1000, 48000, 0.1))
-		eventually(t, "stream plays", func() (bool, any) { in := s.SinkInputs(); return len(in) == 1, in })
+		live.Eventually(t, "stream plays", func() (bool, any) { in := s.SinkInputs(); return len(in) == 1, in })
 		server := make(chan time.Time, 1024)
 		s.OnEvent(func(e proto.SubscribeEvent) {
 			if e.Event.GetFacility() == proto.EventServer {
@@ -93,11 +95,11 @@ func TestKilled(t *testing.T) {
 			}
 			took, sinceDeath = append(took, back.Sub(killed)), append(sinceDeath, back.Sub(<-died))
 			child.Wait()
-			eventually(t, "no sink of ours left", func() (bool, any) {
+			live.Eventually(t, "no sink of ours left", func() (bool, any) {
 				names := s.SinkNames()
 				return !slices.Contains(names, VirtualSink), names
 			})
-			eventually(t, "stream on the real output", func() (bool, any) { on := streamOn(s, playing.Index()); return on == "speakers", on })
+			live.Eventually(t, "stream on the real output", func() (bool, any) { on := live.StreamOn(s, playing.Index()); return on == "speakers", on })
 		}
 		slices.Sort(took)
 		slices.Sort(sinceDeath)
@@ -113,18 +115,18 @@ func TestKilled(t *testing.T) {
 
 // What a dead engine left without a guardian is swept at the next start; what a living one holds is not.
 func TestSweepAndRestore(t *testing.T) {
-	onEach(t, func(t *testing.T, s *soundtest.Server) {
+	live.OnEach(t, func(t *testing.T, s *soundtest.Server) {
 		ctx := context.Background()
 		leave := func(owner int) {
 			t.Helper()
 			var r proto.LoadModuleReply
 			s.Request(&proto.LoadModule{Name: "module-null-sink", Args: fmt.Sprintf(
-				"sink_name=%s sink_properties=\"device.description='Corrected sound' %s=%d %s=speakers\"", VirtualSink, ownerProp, owner, previousProp)}, &r)
+				"sink_name=%s sink_properties=\"device.description='Corrected sound' %s=%d %s=speakers\"", VirtualSink, "cushwright.owner", owner, "cushwright.previous")}, &r)
 			s.SetDefault(VirtualSink)
 		}
 		clean := func(when string) {
 			t.Helper()
-			eventually(t, when+": routing back", func() (bool, any) {
+			live.Eventually(t, when+": routing back", func() (bool, any) {
 				names, d := s.SinkNames(), s.DefaultSink()
 				return d == "speakers" && !slices.Contains(names, VirtualSink), fmt.Sprint(d, names)
 			})
@@ -143,7 +145,7 @@ func TestSweepAndRestore(t *testing.T) {
 
 		leave(4000001)
 		r := newRouter(t)
-		if route := take(t, r, ""); route.OutputID != "speakers" {
+		if route := live.Take(t, r, ""); route.OutputID != "speakers" {
 			t.Errorf("route over what was left: %+v", route)
 		}
 		if err := r.Release(ctx); err != nil {
@@ -157,11 +159,11 @@ func TestSweepAndRestore(t *testing.T) {
 		}
 		_, err := r.Take(ctx, "")
 		var e *engine.Error
-		if !errorsAs(err, &e) || e.Reaction != engine.GiveUp || !strings.Contains(err.Error(), fmt.Sprint(child.Process.Pid)) {
+		if !errors.As(err, &e) || e.Reaction != engine.GiveUp || !strings.Contains(err.Error(), fmt.Sprint(child.Process.Pid)) {
 			t.Errorf("take from the living: %v", err)
 		}
 		dir, _ := RuntimeDir()
-		if _, pid, err := Lock(dir); pid != child.Process.Pid || !errorsIs(err, ErrLocked) {
+		if _, pid, err := Lock(dir); pid != child.Process.Pid || !errors.Is(err, ErrLocked) {
 			t.Errorf("lock: holder %d, %v; want %d", pid, err, child.Process.Pid)
 		}
 		done, err := Restore(ctx, RouterOptions{})
@@ -189,7 +191,7 @@ func TestGuardianReleased(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	take(t, r, "")
+	live.Take(t, r, "")
 	for range 2 {
 		if err := g.Released(); err != nil {
 			t.Fatal(err)

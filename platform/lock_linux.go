@@ -13,13 +13,13 @@ import (
 
 const lockFile = "engine.lock"
 
-// lockPatience is how long the lock is waited for: a process that was killed may still be on its way out, and one that asks whether
-// anybody holds the lock (liveEngine) has it for a moment.
+// lockPatience is how long the lock is waited for: a process that was killed may still be on its way out, and one that
+// asks whether anybody holds the lock (liveEngine) has it for a moment.
 const lockPatience = 300 * time.Millisecond
 
-// Lock takes the single-instance lock in the folder (made if need be, for the user alone). If another process goes on holding it,
-// holderPID is that process and the error wraps ErrLocked; else holderPID is 0. The kernel frees the lock when the
-// process dies, however it dies. release may be called more than once.
+// Lock takes the single-instance lock in the folder (made if need be, for the user alone). If another process goes on
+// holding it, holderPID is that process and the error wraps ErrLocked; else holderPID is 0. The kernel frees the lock
+// when the process dies, however it dies. release may be called more than once.
 func Lock(runtimeDir string) (release func(), holderPID int, err error) {
 	fail := func(pid int, err error) (func(), int, error) {
 		return nil, pid, fmt.Errorf("platform: lock %q: %w", filepath.Join(runtimeDir, lockFile), err)

@@ -11,6 +11,7 @@ import (
 	"runtime"
 
 	"cushwright/engine"
+	"cushwright/platform/device"
 )
 
 // ServerString is "": there is no sound server to name on this system.
@@ -18,7 +19,7 @@ func ServerString() string { return "" }
 
 // NewRouter returns no router: automatic routing does not exist on this system yet. The error says what to do instead.
 func NewRouter(RouterOptions) (engine.Router, error) {
-	return nil, devErr("route", "system sound", engine.GiveUp, fmt.Errorf("automatic routing does not exist on %s yet: name a capture device (one that carries the system's sound) and an output in settings.toml, under sound.capture and sound.output", runtime.GOOS))
+	return nil, device.Err("route", "system sound", engine.GiveUp, fmt.Errorf("automatic routing does not exist on %s yet: name a capture device (one that carries the system's sound) and an output in settings.toml, under sound.capture and sound.output", runtime.GOOS))
 }
 
 // Guardian does nothing on this system: there is no routing to undo.
@@ -52,8 +53,8 @@ func Detach([]string, string) (int, error) {
 	return 0, fmt.Errorf("platform: start %q: running in the background does not exist on %s yet", "engine", runtime.GOOS)
 }
 
-// Lock takes the single-instance lock of the folder. Where no file locks are used yet, it is a file that must not exist;
-// a crash leaves it behind.
+// Lock takes the single-instance lock of the folder. Where no file locks are used yet, it is a file that must not
+// exist; a crash leaves it behind.
 func Lock(runtimeDir string) (release func(), holderPID int, err error) {
 	if err := os.MkdirAll(runtimeDir, 0o700); err != nil {
 		return nil, 0, fmt.Errorf("platform: lock %q: %w", runtimeDir, err)

@@ -11,10 +11,18 @@ import (
 	"time"
 
 	"cushwright/engine"
+	"cushwright/platform/device"
+	"cushwright/platform/rig"
 )
 
-// OpenRig looks up the output and input of those IDs ("" for the default ones). The error names what there is instead of
-// a device that is missing. Volumes and mutes are not known on this system.
+// Rig is the pair of devices that a sweep is played on and recorded from: the output that the headphones hang on, and
+// the input of the rig's microphones.
+type Rig struct {
+	Output, Input RigDevice
+}
+
+// OpenRig looks up the output and input of those IDs ("" for the default ones). The error names what there is instead
+// of a device that is missing. Volumes and mutes are not known on this system.
 func OpenRig(_, output, input string) (*Rig, error) {
 	d, err := NewDriver("")
 	if err != nil {
@@ -27,7 +35,7 @@ func OpenRig(_, output, input string) (*Rig, error) {
 	r := &Rig{}
 	var outputs, inputs []string
 	for _, v := range all {
-		dev := RigDevice{ID: v.ID, Name: v.Name, RateHz: v.RateHz, Channels: v.Channels, Monitor: v.Monitor}
+		dev := rig.Device{ID: v.ID, Name: v.Name, RateHz: v.RateHz, Channels: v.Channels, Monitor: v.Monitor}
 		if dev.RateHz == 0 {
 			dev.RateHz = 48000
 		}
@@ -48,10 +56,10 @@ func OpenRig(_, output, input string) (*Rig, error) {
 		}
 	}
 	if r.Output.ID == "" {
-		return nil, devErr("open output", output, engine.GiveUp, fmt.Errorf("there is none of that name; there are: %s", strings.Join(outputs, ", ")))
+		return nil, device.Err("open output", output, engine.GiveUp, fmt.Errorf("there is none of that name; there are: %s", strings.Join(outputs, ", ")))
 	}
 	if r.Input.ID == "" {
-		return nil, devErr("open microphone input", input, engine.GiveUp, fmt.Errorf("there is none of that name; there are: %s", strings.Join(inputs, ", ")))
+		return nil, device.Err("open microphone input", input, engine.GiveUp, fmt.Errorf("there is none of that name; there are: %s", strings.Join(inputs, ", ")))
 	}
 	// One pair of streams has one rate here; the device layer converts.
 	r.Input.RateHz = r.Output.RateHz
@@ -69,11 +77,11 @@ func (r *Rig) PlayRecord(ctx context.Context, t Take) (Taken, error) {
 		return Taken{}, err
 	}
 	need := int(t.RecordSeconds * float64(r.Output.RateHz))
-	fadeFrames := int(rigFade.Seconds() * float64(r.Output.RateHz))
+	fadeFrames := int(rig.Fade.Seconds() * float64(r.Output.RateHz))
 	var mu sync.Mutex // the callbacks' and ours; nothing else plays, so a short wait harms nobody
 	var in []float32
-	var times pulseTimes
-	times.rate = float64(r.Output.RateHz)
+	var times rig.Arrivals
+	times.Rate = float64(r.Output.RateHz)
 	sent, fading, faded, quiet := 0, false, 0, false
 	var began time.Time
 	s, err := d.Open(engine.Request{CaptureID: r.Input.ID, OutputID: r.Output.ID, RateHz: r.Output.RateHz, CaptureFrames: 960, OutputFrames: 3840,
@@ -85,7 +93,7 @@ func (r *Rig) PlayRecord(ctx context.Context, t Take) (Taken, error) {
 					began = time.Now()
 				}
 				in = append(in, v...)
-				times.packet(time.Now(), len(in)/2)
+				times.Packet(time.Now(), len(in)/2)
 			}
 		},
 		Playback: func(out []float32) {
@@ -97,7 +105,7 @@ func (r *Rig) PlayRecord(ctx context.Context, t Take) (Taken, error) {
 			}
 			sent += len(out)
 			if fading {
-				fadeOut(out, faded, fadeFrames)
+				rig.FadeOut(out, faded, fadeFrames)
 				faded += len(out) / 2
 				quiet = faded > fadeFrames+2*len(out)
 			}
@@ -117,12 +125,12 @@ func (r *Rig) PlayRecord(ctx context.Context, t Take) (Taken, error) {
 		case over:
 			return Taken{}, ctx.Err()
 		case time.Now().After(patience):
-			return Taken{}, devErr("record", r.Input.ID, engine.Reopen, errors.New("the input stopped delivering"))
+			return Taken{}, device.Err("record", r.Input.ID, engine.Reopen, errors.New("the input stopped delivering"))
 		case n >= need && ctx.Err() == nil:
 			mu.Lock()
 			out := Taken{Frames: in[:2*need], Channels: 2, RateHz: r.Output.RateHz, Began: began}
-			if lost := times.lost(); lost > 0 {
-				out.Gaps = append(out.Gaps, Gap{Frames: lost})
+			if lost := times.Lost(); lost > 0 {
+				out.Gaps = append(out.Gaps, rig.Gap{Frames: lost})
 			}
 			mu.Unlock()
 			return out, nil

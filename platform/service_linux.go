@@ -36,8 +36,8 @@ WantedBy=default.target
 `
 }
 
-// Autostart sets the per-user service up (and starts it) or takes it away. exe is the program's path, made absolute. The
-// message says in words what is so now; the error says so where systemd is missing.
+// Autostart sets the per-user service up (and starts it) or takes it away. exe is the program's path, made absolute.
+// The message says in words what is so now; the error says so where systemd is missing.
 func Autostart(on bool, exe string) (message string, err error) {
 	fail := func(err error) (string, error) {
 		return "", fmt.Errorf("platform: set up %q: %w", "autostart", err)
@@ -97,7 +97,8 @@ func Autostart(on bool, exe string) (message string, err error) {
 	return "autostart is on: " + unit, nil
 }
 
-// NotifyReady tells systemd, if it started us, that the engine runs (sd_notify(3), READY=1). Without systemd it does nothing.
+// NotifyReady tells systemd, if it started us, that the engine runs (sd_notify(3), READY=1). Without systemd it does
+// nothing.
 func NotifyReady() error {
 	addr := os.Getenv("NOTIFY_SOCKET")
 	if addr == "" {
@@ -118,8 +119,8 @@ func NotifyReady() error {
 	return nil
 }
 
-// Detach starts this program again with the arguments in a session of its own, its output appended to logFile (the folder
-// is made), and leaves it running.
+// Detach starts this program again with the arguments in a session of its own, its output appended to logFile (the
+// folder is made), and leaves it running.
 func Detach(args []string, logFile string) (pid int, err error) {
 	fail := func(err error) (int, error) {
 		return 0, fmt.Errorf("platform: start %q: %w", "background engine", err)

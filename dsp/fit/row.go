@@ -86,7 +86,7 @@ type rowFit struct {
 
 // overWeight is the weight of exceeding the boost limit, per dB² on all points; rowRidge is that of a gain, per dB²:
 // sliders where nothing was measured stay at zero.
-const overWeight, rowRidge = 300.0, 1e-5
+const overWeight, rowRidge = 300.0, 1e-6
 
 func newRow(pr Prepared, s SliderSpec) *rowFit {
 	w := &rowFit{spec: s, pr: pr}

@@ -214,11 +214,106 @@ func (p *problem) gradient(u *unit, jf, jq, jg []float64) {
 	}
 }
 
+// normal fills the normal equations of np parameters, and of the level where that is free: nc columns.
+func (p *problem) normal(np, nc int) {
+	n := len(p.x2)
+	p.jac = fit(p.jac, 3*len(p.units)*n)
+	for k := range p.units {
+		j := p.jac[3*k*n:]
+		p.gradient(&p.units[k], j[:n], j[n:2*n], j[2*n:3*n])
+	}
+	p.atb = fit(p.atb, nc)
+	p.ata = fit(p.ata, nc*nc)
+	clear(p.atb)
+	clear(p.ata)
+	// Combined weight and residual of the two terms at each point.
+	p.w, p.r, p.col = fit(p.w, n), fit(p.r, n), fit(p.col, 2*n)
+	w, r, col := p.w, p.r, p.col
+	for i := range n {
+		e := p.resp[i] + p.c - p.want[i]
+		w[i] = p.weight[i]
+		r[i] = p.weight[i] * e
+		if o := p.resp[i] - p.boost; o > 0 {
+			w[i] += p.kappa
+			r[i] += p.kappa * o
+		}
+	}
+	column := func(a int) []float64 { return p.jac[p.index[a]*n : p.index[a]*n+n] }
+	for a := range np {
+		ja := column(a)
+		p.atb[a] = dot(ja, r)
+		if p.level {
+			p.ata[np*nc+a] = dot(ja, p.weight)
+		}
+	}
+	for a := 0; a < np; a += 2 { // two rows and two columns at a time share their loads
+		k := min(a+1, np-1) // an odd number of rows: the last one twice
+		ja, jk := column(a), column(k)
+		for i, v := range w {
+			col[i], col[n+i] = v*ja[i], v*jk[i]
+		}
+		for b := 0; b <= a; b += 2 {
+			l := min(b+1, np-1)
+			p.ata[a*nc+b], p.ata[a*nc+l], p.ata[k*nc+b], p.ata[k*nc+l] = dots(col[:n], col[n:2*n], column(b), column(l))
+		}
+	}
+	for a := range np {
+		if p.index[a]%3 == pGain {
+			p.atb[a] += p.ridge * p.units[p.index[a]/3].p[pGain]
+			p.ata[a*nc+a] += p.ridge
+		}
+	}
+	if p.level {
+		s := p.still * p.c
+		for i := range n {
+			s += p.weight[i] * (p.resp[i] + p.c - p.want[i])
+		}
+		p.atb[np] = s
+		p.ata[np*nc+np] = 1 + p.still
+	}
+}
+
+// holdAtBounds holds each parameter whose bound the descent would cross.
+func (p *problem) holdAtBounds(np, nc int) {
+	for a := range np {
+		k, j := p.index[a]/3, p.index[a]%3
+		v := p.units[k].p[j]
+		if v <= p.lo[j] && p.atb[a] > 0 || v >= p.hi[j] && p.atb[a] < 0 {
+			p.atb[a] = 0
+			for b := range nc {
+				if b <= a {
+					p.ata[a*nc+b] = 0
+				} else {
+					p.ata[b*nc+a] = 0
+				}
+			}
+			p.ata[a*nc+a] = 1
+		}
+	}
+}
+
+// move takes the step that the normal equations gave, held within the bounds.
+func (p *problem) move(np int) {
+	for a := range np {
+		k, j := p.index[a]/3, p.index[a]%3
+		d := -p.step[a]
+		switch j { // no leap that the linear picture cannot bear
+		case pFreq, pQ:
+			d = min(max(d, -0.7), 0.7)
+		default:
+			d = min(max(d, -8), 8)
+		}
+		p.units[k].p[j] = min(max(p.units[k].p[j]+d, p.lo[j]), p.hi[j])
+	}
+	if p.level {
+		p.c -= p.step[np]
+	}
+}
+
 // solve runs at most iters Levenberg–Marquardt steps from where the units stand and returns the cost reached. Parameters
 // stay within their bounds: one that is pushed outward is held for the step.
 // Source: D. W. Marquardt, SIAM J. Appl. Math. 11 (1963), scaling by the diagonal.
 func (p *problem) solve(iters int, tol float64) float64 {
-	n := len(p.x2)
 	p.respond()
 	best := p.cost()
 	mu := 1e-3
@@ -240,76 +335,8 @@ func (p *problem) solve(iters int, tol float64) float64 {
 		if nc == 0 {
 			return best
 		}
-		p.jac = fit(p.jac, 3*len(p.units)*n)
-		for k := range p.units {
-			j := p.jac[3*k*n:]
-			p.gradient(&p.units[k], j[:n], j[n:2*n], j[2*n:3*n])
-		}
-		p.atb = fit(p.atb, nc)
-		p.ata = fit(p.ata, nc*nc)
-		clear(p.atb)
-		clear(p.ata)
-		// Combined weight and residual of the two terms at each point.
-		p.w, p.r, p.col = fit(p.w, n), fit(p.r, n), fit(p.col, 2*n)
-		w, r, col := p.w, p.r, p.col
-		for i := range n {
-			e := p.resp[i] + p.c - p.want[i]
-			w[i] = p.weight[i]
-			r[i] = p.weight[i] * e
-			if o := p.resp[i] - p.boost; o > 0 {
-				w[i] += p.kappa
-				r[i] += p.kappa * o
-			}
-		}
-		column := func(a int) []float64 { return p.jac[p.index[a]*n : p.index[a]*n+n] }
-		for a := range np {
-			ja := column(a)
-			p.atb[a] = dot(ja, r)
-			if p.level {
-				p.ata[np*nc+a] = dot(ja, p.weight)
-			}
-		}
-		for a := 0; a < np; a += 2 { // two rows and two columns at a time share their loads
-			k := min(a+1, np-1) // an odd number of rows: the last one twice
-			ja, jk := column(a), column(k)
-			for i, v := range w {
-				col[i], col[n+i] = v*ja[i], v*jk[i]
-			}
-			for b := 0; b <= a; b += 2 {
-				l := min(b+1, np-1)
-				p.ata[a*nc+b], p.ata[a*nc+l], p.ata[k*nc+b], p.ata[k*nc+l] = dots(col[:n], col[n:2*n], column(b), column(l))
-			}
-		}
-		for a := range np {
-			if p.index[a]%3 == pGain {
-				p.atb[a] += p.ridge * p.units[p.index[a]/3].p[pGain]
-				p.ata[a*nc+a] += p.ridge
-			}
-		}
-		if p.level {
-			s := p.still * p.c
-			for i := range n {
-				s += p.weight[i] * (p.resp[i] + p.c - p.want[i])
-			}
-			p.atb[np] = s
-			p.ata[np*nc+np] = 1 + p.still
-		}
-		// A bound that the descent would cross holds its parameter.
-		for a := range np {
-			k, j := p.index[a]/3, p.index[a]%3
-			v := p.units[k].p[j]
-			if v <= p.lo[j] && p.atb[a] > 0 || v >= p.hi[j] && p.atb[a] < 0 {
-				p.atb[a] = 0
-				for b := range nc {
-					if b <= a {
-						p.ata[a*nc+b] = 0
-					} else {
-						p.ata[b*nc+a] = 0
-					}
-				}
-				p.ata[a*nc+a] = 1
-			}
-		}
+		p.normal(np, nc)
+		p.holdAtBounds(np, nc)
 		improved := false
 		gain := 0.0
 		p.old = append(p.old[:0], p.units...)
@@ -319,20 +346,7 @@ func (p *problem) solve(iters int, tol float64) float64 {
 				mu *= 10
 				continue
 			}
-			for a := range np {
-				k, j := p.index[a]/3, p.index[a]%3
-				d := -p.step[a]
-				switch j { // no leap that the linear picture cannot bear
-				case pFreq, pQ:
-					d = min(max(d, -0.7), 0.7)
-				default:
-					d = min(max(d, -8), 8)
-				}
-				p.units[k].p[j] = min(max(p.units[k].p[j]+d, p.lo[j]), p.hi[j])
-			}
-			if p.level {
-				p.c -= p.step[np]
-			}
+			p.move(np)
 			p.respond()
 			c := p.cost()
 			if c < best {

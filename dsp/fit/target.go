@@ -15,28 +15,96 @@ type Target struct {
 	FreqHz   []float64 // ascending; nil stands for curve.Grid
 	WantDB   []float64 // same length: reference − new
 	SpreadDB []float64 // seat-to-seat standard deviation of the difference; nil: no scatter known, all weights equal
-	Half95DB []float64 // half-width of the 95 % band of WantDB; nil: unknown
+	Half95DB []float64 // half-width of the 95 % band of WantDB, level aside; nil: unknown
 
-	// BelievedDB is WantDB less the details that scatter alone may have made (curve.Diff.Believable); nil: the same as
-	// WantDB. It is what is fitted, while WantDB is what the result is judged by.
+	// BelievedDB is what the seats make believable of WantDB (curve.Believe); nil: the same as WantDB. It is what is
+	// fitted, while WantDB is what the result is judged by.
 	BelievedDB []float64
+	// UnsureDB is the standard deviation that BelievedDB is known with, level aside; nil: nothing is known of the scatter.
+	UnsureDB []float64
+	Seats    int // of the cushion and ear with the fewest; 0: unknown
 
 	LowHz, HighHz float64 // range that was measured; 0: all of FreqHz. Outside, nothing is asked for
+
+	diff *curve.Diff // what it comes from, if from seats
+	own  []float64   // BelievedDB as this ear alone has it
 }
 
 // TargetOf makes the target that takes a new cushion's sound back to the reference's.
 func TargetOf(ear dsp.Ear, d curve.Diff) Target {
-	b := d.Believable()
-	for i := range b {
-		b[i] = -b[i]
-	}
-	return Target{Ear: ear, WantDB: d.WantDB(), SpreadDB: d.SmoothedSpreadDB(), Half95DB: d.Aligned().Half95DB, BelievedDB: b,
-		LowHz: d.LowHz, HighHz: d.HighHz}
+	t := Target{Ear: ear, WantDB: d.WantDB(), LowHz: d.LowHz, HighHz: d.HighHz, diff: &d}
+	b := curve.Believe(d)
+	t.BelievedDB = wanted(b, t.WantDB)
+	t.own = slices.Clone(t.BelievedDB)
+	t.know(b)
+	return t
 }
 
-// Together is the target for one correction on both ears: the mean of what the two ears want, with half of what they
-// disagree by added to the spread, since a common correction cannot serve both there.
+// giveBack is the share of what the seats do not make believable that is asked of the bands all the same, once it is clear that
+// the cushions differ. A few bands follow no fine detail anyway, so that less must be taken off for them than off a curve.
+const giveBack = 0.3
+
+// wanted is what a belief asks of a correction, where measured is what the mean of the seats asks.
+func wanted(b curve.Belief, measured []float64) []float64 {
+	out := make([]float64, len(measured))
+	for i, v := range b.LevelDB {
+		out[i] = -v + giveBack*b.Real*(measured[i]+v)
+	}
+	return out
+}
+
+// know sets how well it is known.
+func (t *Target) know(b curve.Belief) {
+	t.UnsureDB, t.SpreadDB, t.Half95DB, t.Seats = b.SDDB, b.SpreadDB, nil, b.Seats
+	if b.NoiseDB != nil {
+		t.Half95DB = make([]float64, len(b.NoiseDB))
+		for i, v := range b.NoiseDB {
+			t.Half95DB[i] = normal95 * v
+		}
+	}
+}
+
+const normal95 = 1.959964 // two-sided 95 % of a normal deviate
+
+// believeTogether lets each of two ears' targets lean on the other's seats, and returns what they have in common; false
+// where one of them does not come from seats. What was added to a target since TargetOf stays in it.
+func believeTogether(l, r *Target) (both Target, ok bool) {
+	if l.diff == nil || r.diff == nil {
+		return Target{}, false
+	}
+	bl, br, bb := curve.BelieveEars(*l.diff, *r.diff)
+	both = Target{BelievedDB: make([]float64, curve.Points)}
+	both.know(bb)
+	wl, wr := l.diff.WantDB(), r.diff.WantDB()
+	mean := make([]float64, curve.Points)
+	for i := range mean {
+		mean[i] = (wl[i] + wr[i]) / 2
+	}
+	common := wanted(bb, mean)
+	for _, t := range []struct {
+		*Target
+		b    curve.Belief
+		want []float64
+	}{{l, bl, wl}, {r, br, wr}} {
+		was, own := t.BelievedDB, t.own
+		t.own = wanted(t.b, t.want)
+		t.know(t.b)
+		t.BelievedDB = slices.Clone(t.own)
+		for i := range was {
+			t.BelievedDB[i] += was[i] - own[i]
+			both.BelievedDB[i] += (was[i] - own[i]) / 2
+		}
+	}
+	for i, v := range common {
+		both.BelievedDB[i] += v
+	}
+	return both, true
+}
+
+// Together is the target for one correction on both ears: what the seats of both make believable of the mean of what the
+// two want, with half of what the ears disagree by added to the spread, since a common correction cannot serve both there.
 func Together(left, right Target) (Target, error) {
+	both, joint := believeTogether(&left, &right)
 	l, err := left.onGrid()
 	if err != nil {
 		return Target{}, err
@@ -46,20 +114,26 @@ func Together(left, right Target) (Target, error) {
 		return Target{}, err
 	}
 	t := Target{Ear: dsp.Both, WantDB: make([]float64, curve.Points), SpreadDB: make([]float64, curve.Points),
-		BelievedDB: make([]float64, curve.Points),
-		LowHz:      max(l.LowHz, r.LowHz), HighHz: min(l.HighHz, r.HighHz)}
+		BelievedDB: make([]float64, curve.Points), LowHz: max(l.LowHz, r.LowHz), HighHz: min(l.HighHz, r.HighHz)}
 	if l.Half95DB != nil && r.Half95DB != nil {
 		t.Half95DB = make([]float64, curve.Points)
 	}
-	dl := levelOf(l.WantDB) - levelOf(r.WantDB) // a difference in level alone is the balance's business
+	if l.Seats > 0 && r.Seats > 0 {
+		t.Seats = min(l.Seats, r.Seats)
+	}
+	// A difference in level alone is the balance's business.
+	dl := levelOf(l.BelievedDB) - levelOf(r.BelievedDB)
 	for i := range t.WantDB {
 		t.WantDB[i] = (l.WantDB[i] + r.WantDB[i]) / 2
 		t.BelievedDB[i] = (l.BelievedDB[i] + r.BelievedDB[i]) / 2
-		ears := (l.WantDB[i] - r.WantDB[i] - dl) / 2
+		ears := (l.BelievedDB[i] - r.BelievedDB[i] - dl) / 2
 		t.SpreadDB[i] = math.Sqrt((l.SpreadDB[i]*l.SpreadDB[i]+r.SpreadDB[i]*r.SpreadDB[i])/2 + ears*ears)
 		if t.Half95DB != nil {
 			t.Half95DB[i] = math.Hypot(l.Half95DB[i], r.Half95DB[i]) / 2
 		}
+	}
+	if joint {
+		t.BelievedDB, t.UnsureDB, t.Half95DB = both.BelievedDB, both.UnsureDB, both.Half95DB
 	}
 	return t, nil
 }
@@ -71,9 +145,9 @@ func (t Target) onGrid() (Target, error) {
 		f = curve.Grid()
 	}
 	if len(f) != len(t.WantDB) || t.SpreadDB != nil && len(t.SpreadDB) != len(f) || t.Half95DB != nil && len(t.Half95DB) != len(f) ||
-		t.BelievedDB != nil && len(t.BelievedDB) != len(f) {
-		return t, fmt.Errorf("fit: read target: %d frequencies, %d levels, %d spreads, %d bands, %d believed levels do not belong together",
-			len(f), len(t.WantDB), len(t.SpreadDB), len(t.Half95DB), len(t.BelievedDB))
+		t.BelievedDB != nil && len(t.BelievedDB) != len(f) || t.UnsureDB != nil && len(t.UnsureDB) != len(f) {
+		return t, fmt.Errorf("fit: read target: %d frequencies, %d levels, %d spreads, %d bands, %d believed levels, %d standard deviations do not belong together",
+			len(f), len(t.WantDB), len(t.SpreadDB), len(t.Half95DB), len(t.BelievedDB), len(t.UnsureDB))
 	}
 	if len(f) < 2 {
 		return t, fmt.Errorf("fit: read target: %d points, at least 2 are needed", len(f))
@@ -88,6 +162,9 @@ func (t Target) onGrid() (Target, error) {
 		}
 		if t.BelievedDB != nil {
 			ok = ok && finite(t.BelievedDB[i])
+		}
+		if t.UnsureDB != nil {
+			ok = ok && t.UnsureDB[i] >= 0
 		}
 		if !ok {
 			return t, fmt.Errorf("fit: read target: point %d (%g Hz, %g dB) is not finite, not ascending or has a negative spread", i+1, f[i], t.WantDB[i])
@@ -116,6 +193,9 @@ func (t Target) onGrid() (Target, error) {
 	}
 	if t.Half95DB != nil {
 		out.Half95DB = resample(f, t.Half95DB, g)
+	}
+	if t.UnsureDB != nil {
+		out.UnsureDB = resample(f, t.UnsureDB, g)
 	}
 	return out, nil
 }
@@ -158,14 +238,19 @@ type Note struct {
 
 // The reasons for leaving something uncorrected.
 const (
-	WhyNull     = "a deep narrow null cannot be filled: it moves with every seat and costs headroom"
+	WhyNull     = "a deep narrow null that nothing proves to stand still: filling it costs headroom"
+	WhyMoves    = "a deep narrow null that moves with the seats: filling it costs headroom and serves no other seat"
+	WhyFew      = "not proven by so few seats"
 	WhyBoost    = "the boost is limited"
-	WhyTreble   = "above 10 kHz the rig is no ear: only the broad course is followed, and boost is held to 3 dB"
+	WhyTreble   = "above 10 kHz the rig is no ear: boost is held to 3 dB, and without proof only the broad course is followed"
 	WhyScatter  = "within the scatter of the seats: the detail may not be there next time"
 	WhyBands    = "more bands would be needed"
 	WhySettings = "the equaliser's ranges and steps do not reach it"
 	WhySliders  = "between the sliders, or beyond their range and step"
 )
+
+// fewSeats is below how many seats of a cushion their scatter is hardly known.
+const fewSeats = 3
 
 // Prepared is what the bands are fitted to, on the grid of package curve, after everything has been taken out of the
 // wanted response that should not be corrected.
@@ -186,6 +271,8 @@ const leastEnough = 0.005
 const (
 	nullOctave  = 1.0 / 3 // a null narrower than this …
 	nullDB      = 4.0     // … and deeper than this is left alone; both common practice, no source
+	nullHalf    = 8       // half of nullOctave in points
+	proof       = 3.0     // standard deviations by which a null must stand out to be taken for one that stands still
 	trebleHz    = 10000.0 // IEC 60318-4:2010: the occluded-ear simulator is no ear above
 	trebleBoost = 3.0
 )
@@ -239,32 +326,20 @@ func Prepare(t Target, o Options) (Prepared, error) {
 		for i := range next {
 			next[i] = t.BelievedDB[i] - p.LevelDB
 		}
-		note(next, 1.5, WhyScatter)
-		open := opening(want, int(math.Round(nullOctave/2*curve.PointsPerOctave)))
-		next = slices.Clone(want)
-		for i := range next {
-			if want[i]-open[i] > nullDB {
-				// All of the null's flanks go with its floor, or a narrower null would remain.
-				for k := i; k >= 0 && want[k] > open[k]+0.05; k-- {
-					next[k] = open[k]
-				}
-				for k := i; k < len(next) && want[k] > open[k]+0.05; k++ {
-					next[k] = open[k]
-				}
-			}
+		p.Left = append(p.Left, disbelieved(t, want, next, p.Weight)...)
+		want = next
+		why := WhyNull
+		switch {
+		case t.UnsureDB == nil:
+		case t.Seats < fewSeats:
+			why = WhyFew
+		default:
+			why = WhyMoves
 		}
-		note(next, 1, WhyNull)
+		note(spared(want, t.UnsureDB), 1, why)
 	}
 	if !o.FullTreble {
-		k := curve.Index(trebleHz)
-		broad := curve.Curve{LevelDB: want}.Smooth(1).LevelDB
-		next := slices.Clone(want)
-		for i := k; i < len(next); i++ {
-			// Fades in over a third of an octave, so that no edge arises that bands would be spent on.
-			x := min(1, float64(i-k)/16)
-			next[i] += x * (min(broad[i], max(trebleBoost, min(0, broad[i]))) - next[i])
-		}
-		note(next, 1, WhyTreble)
+		note(heldTreble(want, t.UnsureDB != nil && !o.EveryDetail), 1, WhyTreble)
 	}
 	next := slices.Clone(want)
 	for i := range next {
@@ -273,6 +348,61 @@ func Prepare(t Target, o Options) (Prepared, error) {
 	note(next, 0.1, fmt.Sprintf("%s to %.3g dB", WhyBoost, o.MaxBoostDB))
 	p.WantDB = want
 	return p, nil
+}
+
+// disbelieved says what of the wanted response the seats do not make believable, and why.
+func disbelieved(t Target, want, believed, weight []float64) []Note {
+	notes := runs(t.FreqHz, want, believed, weight, 1.5, WhyScatter)
+	open := opening(want, nullHalf)
+	for i := range notes {
+		n := &notes[i]
+		if t.UnsureDB != nil && t.Seats < fewSeats {
+			n.Why = WhyFew
+			continue
+		}
+		for k := curve.Index(n.LowHz); k <= curve.Index(n.HighHz); k++ {
+			if want[k]-open[k] > nullDB && want[k]-believed[k] > 1.5 {
+				n.Why = WhyMoves
+			}
+		}
+	}
+	return notes
+}
+
+// spared returns what is wanted without the narrow peaks that would fill deep nulls, save those that the seats prove to stand
+// still: what is wanted is then known with the standard deviation unsure, and the peak stands out of it.
+func spared(want, unsure []float64) []float64 {
+	open := opening(want, nullHalf)
+	next := slices.Clone(want)
+	for i := range next {
+		if want[i]-open[i] <= nullDB || unsure != nil && want[i]-open[i] >= proof*unsure[i] {
+			continue
+		}
+		// All of the null's flanks go with its floor, or a narrower null would remain.
+		for k := i; k >= 0 && want[k] > open[k]+0.05; k-- {
+			next[k] = open[k]
+		}
+		for k := i; k < len(next) && want[k] > open[k]+0.05; k++ {
+			next[k] = open[k]
+		}
+	}
+	return next
+}
+
+// heldTreble limits what is wanted above 10 kHz. Without proof only the broad course is followed there.
+func heldTreble(want []float64, proven bool) []float64 {
+	k := curve.Index(trebleHz)
+	course := want
+	if !proven {
+		course = curve.Curve{LevelDB: want}.Smooth(1).LevelDB
+	}
+	next := slices.Clone(want)
+	for i := k; i < len(next); i++ {
+		// Fades in over a third of an octave, so that no edge arises that bands would be spent on.
+		x := min(1, float64(i-k)/16)
+		next[i] += x * (min(course[i], trebleBoost) - next[i])
+	}
+	return next
 }
 
 // opening removes peaks narrower than 2·half+1 points (morphological opening: the smallest, then the largest value).

@@ -103,13 +103,7 @@ func (r *refinement) add(goals []fit.Target, treble bool) (leftOver []fit.Residu
 	worth := false
 	for _, g := range goals {
 		rest := fit.Residual{}
-		level, n := 0.0, 0.0
-		for i, f := range grid {
-			if f >= 200 && f <= 4000 {
-				level, n = level+g.BelievedDB[i], n+1
-			}
-		}
-		level /= n
+		level := curve.Level(curve.Curve{LevelDB: g.BelievedDB, LowHz: curve.LowHz, HighHz: curve.HighHz})
 		sum, norm := 0.0, 0.0
 		for i, f := range grid {
 			if f < g.LowHz || f > g.HighHz {

@@ -50,7 +50,8 @@ func (a *app) add(c *cobra.Command, name string, files []string, side, date stri
 	}
 	e, err := dsp.ParseEar(side)
 	if err != nil || e == dsp.Both {
-		return fail(&dsp.RangeError{Key: "--ear", Value: fmt.Sprintf("%q", side), Allowed: "left or right, for a seat is of one ear"})
+		return fail(&dsp.RangeError{Key: "--ear", Value: fmt.Sprintf("%q", side),
+			Allowed: "left or right, for a seat is of one ear"})
 	}
 	if _, err := time.Parse(time.DateOnly, date); date != "" && err != nil {
 		return fail(&dsp.RangeError{Key: "--date", Value: fmt.Sprintf("%q", date), Allowed: "a day as YYYY-MM-DD"})
@@ -74,9 +75,12 @@ func (a *app) add(c *cobra.Command, name string, files []string, side, date stri
 			return fail(fmt.Errorf("%q: %w", file, err))
 		}
 		n := len(m.FreqHz)
-		out = append(out, taken{File: file, Understood: understood, Points: n, LowHz: m.FreqHz[0], HighHz: m.FreqHz[n-1]})
-		seats = append(seats, config.Seat{Ear: e, FreqHz: m.FreqHz, LevelDB: m.LevelDB, PhaseDeg: m.PhaseDeg, Date: date,
-			SweepLevelDB: math.NaN(), SignalDB: math.NaN(), Notes: []string{"taken in from " + filepath.Base(file), understood}})
+		out = append(out, taken{File: file, Understood: understood, Points: n, LowHz: m.FreqHz[0],
+			HighHz: m.FreqHz[n-1]})
+		seats = append(seats, config.Seat{Ear: e, FreqHz: m.FreqHz, LevelDB: m.LevelDB, PhaseDeg: m.PhaseDeg,
+			Date:         date,
+			SweepLevelDB: math.NaN(), SignalDB: math.NaN(), Notes: []string{"taken in from " + filepath.Base(file),
+				understood}})
 	}
 	written, err := config.WriteSeats(snap.Dir, name, seats)
 	if err != nil {

@@ -52,7 +52,8 @@ func (a *app) aged(c *cobra.Command, name, since string, asJSON bool) error {
 func printAge(w io.Writer, r bench.AgeReport) {
 	fmt.Fprintf(w, "%s: how it has drifted since %s, in dB, levels aligned\n", r.Cushion, r.Since)
 	for _, e := range r.Ears {
-		fmt.Fprintf(w, "\n%s ear: %s of %s against %d of %s\n", e.Ear, words.Plural(uint64(e.Latests), "seat"), e.Latest, e.Firsts, e.First)
+		fmt.Fprintf(w, "\n%s ear: %s of %s against %d of %s\n", e.Ear, words.Plural(uint64(e.Latests), "seat"),
+			e.Latest, e.Firsts, e.First)
 		fmt.Fprintf(w, "  %6s  %6s  %6s  %7s\n", "band", "drift", "95 %", "scatter")
 		for _, o := range e.Octaves {
 			if o.AfterDB == nil || o.AfterHalfDB == nil || o.ScatterDB == nil {

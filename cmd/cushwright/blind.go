@@ -29,13 +29,16 @@ Exit code 0: a difference was heard. 1: it was not shown. A trial without an ans
 				return fmt.Errorf("cushwright: blind: --alpha %v: allowed: more than 0, less than 1", plan.Alpha)
 			}
 			if plan.Needed() > plan.Trials {
-				return fmt.Errorf("cushwright: blind: %d trials can never reach p = %g: take more trials", plan.Trials, plan.Alpha)
+				return fmt.Errorf("cushwright: blind: %d trials can never reach p = %g: take more trials", plan.Trials,
+					plan.Alpha)
 			}
-			return blind(c, trial.Options{Plan: plan, First: args[0], Second: args[1], Loop: loop, In: c.InOrStdin(), Out: c.OutOrStdout()})
+			return blind(c, trial.Options{Plan: plan, First: args[0], Second: args[1], Loop: loop, In: c.InOrStdin(),
+				Out: c.OutOrStdout()})
 		}}
 	c.Flags().IntVar(&plan.Trials, "trials", plan.Trials, "number of trials, fixed in advance")
 	c.Flags().Float64Var(&plan.Alpha, "alpha", plan.Alpha, "largest p-value that counts as heard")
-	c.Flags().StringVar(&loop, "loop", "", "play this WAV or FLAC file again and again; without it, judge by whatever plays")
+	c.Flags().StringVar(&loop, "loop", "", "play this WAV or FLAC file again and again; without it, judge by "+
+		"whatever plays")
 	return c
 }
 

@@ -74,7 +74,8 @@ key, value and what is allowed. The exit code is 1 if anything is.`,
 				}
 			}
 			if len(out.Problems) > 0 {
-				return answerNo{fmt.Errorf("cushwright: check %q: %s", dir, words.Plural(uint64(len(out.Problems)), "problem"))}
+				return answerNo{fmt.Errorf("cushwright: check %q: %s", dir, words.Plural(uint64(len(out.Problems)),
+					"problem"))}
 			}
 			return nil
 		}}

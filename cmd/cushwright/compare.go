@@ -57,7 +57,8 @@ or the seats are too few to tell.`,
 			if err != nil {
 				return err
 			}
-			for file, draw := range map[string]func(*plot.Plot, io.Writer) error{png: (*plot.Plot).PNG, svg: (*plot.Plot).SVG} {
+			for file, draw := range map[string]func(*plot.Plot, io.Writer) error{png: (*plot.Plot).PNG,
+				svg: (*plot.Plot).SVG} {
 				if file == "" {
 					continue
 				}
@@ -72,7 +73,8 @@ or the seats are too few to tell.`,
 				err = printTo(c, func(w io.Writer) { printComparison(w, cmp) })
 			}
 			if err == nil && len(cmp.Outliers) > 0 {
-				err = answerNo{fmt.Errorf("cushwright: compare %q with %q: %s the others, seat again", ref.Name, new.Name,
+				err = answerNo{fmt.Errorf("cushwright: compare %q with %q: %s the others, seat again", ref.Name,
+					new.Name,
 					map[bool]string{true: "a seat disagrees with", false: "seats disagree with"}[len(cmp.Outliers) == 1])}
 			}
 			return err
@@ -124,7 +126,8 @@ func printComparison(w io.Writer, cmp bench.Comparison) {
 		fmt.Fprintln(w, "(each seat's own level was taken out first)")
 	}
 	for _, k := range cmp.Ears {
-		fmt.Fprintf(w, "\n%s ear, %d and %d seats, %.0f Hz to %.0f Hz\n", k.Ear, k.ReferenceSeats, k.NewSeats, k.LowHz, k.HighHz)
+		fmt.Fprintf(w, "\n%s ear, %d and %d seats, %.0f Hz to %.0f Hz\n", k.Ear, k.ReferenceSeats, k.NewSeats, k.LowHz,
+			k.HighHz)
 		fmt.Fprintf(w, "  %6s  %6s  %6s  %6s  %6s  verdict\n", "band", "before", "after", "change", "95 %")
 		odd := false
 		for _, r := range k.Octaves {
@@ -132,16 +135,19 @@ func printComparison(w io.Writer, cmp bench.Comparison) {
 			if r.Caution != "" {
 				mark, odd = " *", true
 			}
-			fmt.Fprintf(w, "  %6s  %6.1f  %6.1f  %6s  %s  %s%s\n", r.Band, r.RefDB, r.NewDB, words.SignedTenth(r.DiffDB), confidence(r.Half95), r.Verdict, mark)
+			fmt.Fprintf(w, "  %6s  %6.1f  %6.1f  %6s  %s  %s%s\n", r.Band, r.RefDB, r.NewDB,
+				words.SignedTenth(r.DiffDB), confidence(r.Half95), r.Verdict, mark)
 		}
 		if odd {
 			fmt.Fprintln(w, "  * where the rig is no ear, see the notes")
 		}
 		for _, r := range k.Ranges {
-			fmt.Fprintf(w, "  %-12s %6s dB %s  %s (%.0f Hz to %.0f Hz)\n", r.Band, words.SignedTenth(r.DiffDB), confidence(r.Half95), r.Verdict, r.LowHz, r.HighHz)
+			fmt.Fprintf(w, "  %-12s %6s dB %s  %s (%.0f Hz to %.0f Hz)\n", r.Band, words.SignedTenth(r.DiffDB),
+				confidence(r.Half95), r.Verdict, r.LowHz, r.HighHz)
 		}
 		if len(cmp.Ears) > 1 {
-			fmt.Fprintf(w, "  %-12s %6s dB %s  (200 Hz to 4 kHz)\n", "level", words.SignedTenth(k.LevelDB), confidence(k.LevelHalf95))
+			fmt.Fprintf(w, "  %-12s %6s dB %s  (200 Hz to 4 kHz)\n", "level", words.SignedTenth(k.LevelDB),
+				confidence(k.LevelHalf95))
 		}
 	}
 	fmt.Fprintf(w, "\nsensitivity %s dB %s\n", words.SignedTenth(cmp.SensitivityDB), confidence(cmp.SensitivityHalf95))
@@ -159,7 +165,8 @@ func printComparison(w io.Writer, cmp bench.Comparison) {
 		if real == nil {
 			real = []string{"none"}
 		}
-		fmt.Fprintf(w, "  %-14s level %s dB %s; as a whole %s; octave bands with a real difference: %s\n", m.Cushion, words.SignedTenth(m.LevelDB),
+		fmt.Fprintf(w, "  %-14s level %s dB %s; as a whole %s; octave bands with a real difference: %s\n", m.Cushion,
+			words.SignedTenth(m.LevelDB),
 			confidence(m.LevelHalf95), m.Whole.Verdict, strings.Join(real, ", "))
 	}
 	printRecords(w, cmp)
@@ -182,7 +189,8 @@ func printWhole(w io.Writer, v bench.Whole) {
 	}
 	says := map[string]string{curve.Real: "a real change", curve.Scatter: "no change beyond seating scatter"}[v.Verdict]
 	fmt.Fprintf(w, "as a whole: %s (chance of bands as far apart with equal cushions: %s)\n", says, chance)
-	fmt.Fprintf(w, "Each band is judged by itself: where nothing changed, %.1f of these %d are called real by chance.\n", v.ByChance, v.Bands)
+	fmt.Fprintf(w, "Each band is judged by itself: where nothing changed, %.1f of these %d are called real by "+
+		"chance.\n", v.ByChance, v.Bands)
 }
 
 // printRecords prints what is known of the cushions as objects, side by side.
@@ -215,7 +223,8 @@ func printRecords(w io.Writer, cmp bench.Comparison) {
 
 // goalFlags say what a correction is to bring the new cushion back to.
 func goalFlags(c *cobra.Command, g *bench.Goal) {
-	c.Flags().StringVar(&g.Reference, "reference", "", "the cushion whose sound is wanted (default: the reference of settings.toml)")
+	c.Flags().StringVar(&g.Reference, "reference", "", "the cushion whose sound is wanted (default: the reference "+
+		"of settings.toml)")
 	c.Flags().StringVar(&g.Wanted, "wanted", "", "a wanted response, wanted/NAME.csv, in place of a reference cushion")
 	c.MarkFlagsMutuallyExclusive("reference", "wanted")
 }

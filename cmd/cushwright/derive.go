@@ -17,7 +17,8 @@ func (a *app) deriveCommand() *cobra.Command {
 	var w bench.Wishes
 	var since string
 	var dry, asJSON bool
-	c := &cobra.Command{Use: "derive NEW", Short: "Find the correction that gives a cushion the sound of the reference.",
+	c := &cobra.Command{Use: "derive NEW", Short: "Find the correction that gives a cushion the sound of the " +
+		"reference.",
 		Args: cobra.ExactArgs(1),
 		Long: `Finds bands from the seats of both cushions and writes corrections/NEW.toml; a former one is kept as
 NEW.toml.previous. Details that seating scatter alone may have made are left alone, deep narrow nulls are not filled,
@@ -33,13 +34,15 @@ with fresh headroom.
 		}}
 	goalFlags(c, &w.Goal)
 	f := c.Flags()
-	f.IntVar(&w.Bands, "bands", 8, "how many bands at most, for each ear where they are kept apart (default with --for: what it has)")
+	f.IntVar(&w.Bands, "bands", 8, "how many bands at most, for each ear where they are kept apart (default with "+
+		"--for: what it has)")
 	f.StringVar(&w.Ears, "ears", "together", "together: one correction for both ears; apart: one for each")
 	f.StringVar(&w.Equaliser, "for", "", "fit on the ranges and steps of equalisers/NAME.toml, in its own response")
 	f.Float64Var(&w.MaxBoostDB, "max-boost", 6, "largest boost of all bands together in dB; 0: cuts only")
 	f.BoolVar(&w.FullTreble, "treble", false, "correct above 10 kHz like anywhere else, though a rig is no ear there")
 	f.BoolVar(&w.Refine, "refine", false, "fit what prove found left over into the correction")
-	f.StringVar(&since, "since", "", "only seats measured on that day or later, YYYY-MM-DD; a cushion without any is taken with all")
+	f.StringVar(&since, "since", "", "only seats measured on that day or later, YYYY-MM-DD; a cushion without any "+
+		"is taken with all")
 	c.MarkFlagsMutuallyExclusive("refine", "since")
 	f.BoolVar(&dry, "dry", false, "write nothing")
 	f.BoolVar(&asJSON, "json", false, "print JSON")
@@ -51,7 +54,8 @@ func (a *app) derive(c *cobra.Command, name string, w bench.Wishes, since string
 	w.ChoseBands, w.ChoseEars = c.Flags().Changed("bands"), c.Flags().Changed("ears")
 	switch {
 	case w.ChoseBands && (w.Bands < 1 || w.Bands > dsp.MaxBands):
-		return fail(&dsp.RangeError{Key: "--bands", Value: fmt.Sprint(w.Bands), Allowed: fmt.Sprintf("1 to %d", dsp.MaxBands)})
+		return fail(&dsp.RangeError{Key: "--bands", Value: fmt.Sprint(w.Bands), Allowed: fmt.Sprintf("1 to %d",
+			dsp.MaxBands)})
 	case w.Equaliser != "" && !w.ChoseBands:
 		w.Bands = 0
 	}
@@ -77,7 +81,8 @@ func (a *app) derive(c *cobra.Command, name string, w bench.Wishes, since string
 	warn(c, d.Notes)
 	if !dry {
 		if w.Equaliser != "" {
-			warn(c, []string{fmt.Sprintf("the engine now plays the settings for %s too; --dry only prints them", w.Equaliser)})
+			warn(c, []string{fmt.Sprintf("the engine now plays the settings for %s too; --dry only prints them",
+				w.Equaliser)})
 		}
 		if err := d.Write(snap.Dir); err != nil {
 			return err
@@ -99,10 +104,12 @@ func printDerived(w io.Writer, d *bench.Derived) {
 	}
 	fmt.Fprintf(w, "  %-10s  %-5s  %9s  %7s  %6s\n", "shape", "ear", "Hz", "dB", "Q")
 	for _, b := range d.Bands {
-		fmt.Fprintf(w, "  %-10s  %-5s  %9s  %7s  %6s\n", b.Shape, b.Ear, words.Short(b.FreqHz, 1), words.Signed(b.GainDB), words.Short(b.Q, 3))
+		fmt.Fprintf(w, "  %-10s  %-5s  %9s  %7s  %6s\n", b.Shape, b.Ear, words.Short(b.FreqHz, 1),
+			words.Signed(b.GainDB), words.Short(b.Q, 3))
 	}
 	fmt.Fprintf(w, "headroom: take %.2f dB off before the bands\n", 0-d.HeadroomDB)
-	fmt.Fprintf(w, "before: %.2f dB RMS (weighted), %.2f dB at most\nafter:  %.2f dB RMS (weighted), %.2f dB at most\n", d.Before.RMSDB, d.Before.MaxDB,
+	fmt.Fprintf(w, "before: %.2f dB RMS (weighted), %.2f dB at most\nafter:  %.2f dB RMS (weighted), %.2f dB at most\n",
+		d.Before.RMSDB, d.Before.MaxDB,
 		d.After.RMSDB, d.After.MaxDB)
 	for i, l := range d.LeftOver {
 		fmt.Fprintf(w, "refined: %.2f dB RMS had been left over, %.2f at most (%s)\n", l.RMSDB, l.MaxDB, d.Ears[i].Ear)
@@ -113,7 +120,8 @@ func printDerived(w io.Writer, d *bench.Derived) {
 		}
 	}
 	if math.Abs(d.BalanceDB) >= 0.5 {
-		fmt.Fprintf(w, "balance: the left ear wants %s dB against the right; that is left to the balance control\n", words.Signed(d.BalanceDB))
+		fmt.Fprintf(w, "balance: the left ear wants %s dB against the right; that is left to the balance control\n",
+			words.Signed(d.BalanceDB))
 	}
 	printLeft(w, d.Left)
 	if d.File != "" {

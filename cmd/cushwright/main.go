@@ -84,14 +84,17 @@ func newRoot() *cobra.Command {
 		Args:          cobra.NoArgs,
 		RunE:          func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
-	root.PersistentFlags().StringVar(&a.bench, "bench", "", "bench folder (default: the user's configuration folder + cushwright)")
+	root.PersistentFlags().StringVar(&a.bench, "bench", "", "bench folder (default: the user's configuration folder "+
+		"+ cushwright)")
 	for _, g := range []struct {
 		title    string
 		commands []*cobra.Command
 	}{
-		{"Listening", []*cobra.Command{a.runCommand(), a.stopCommand(), a.wearCommand(), a.bypassCommand(), a.statusCommand(),
+		{"Listening", []*cobra.Command{a.runCommand(), a.stopCommand(), a.wearCommand(), a.bypassCommand(),
+			a.statusCommand(),
 			a.watchCommand(), a.pageCommand(), a.blindCommand()}},
-		{"The bench", []*cobra.Command{a.addCommand(), a.compareCommand(), a.deriveCommand(), a.showCommand(), a.checkCommand(),
+		{"The bench", []*cobra.Command{a.addCommand(), a.compareCommand(), a.deriveCommand(), a.showCommand(),
+			a.checkCommand(),
 			a.demoCommand()}},
 		{"The rig", []*cobra.Command{a.sweepCommand(), a.proveCommand(), a.whichCommand()}},
 		{"Handing on", []*cobra.Command{a.slidersCommand(), a.sheetCommand(), a.renderCommand()}},

@@ -36,7 +36,8 @@ address.`,
 			p := page.New(cl, snap)
 			address := p.Admit(ln.Addr())
 			fmt.Fprintln(c.OutOrStdout(), address)
-			fmt.Fprintln(c.ErrOrStderr(), "the page is there until this command is ended (Ctrl-C); Enter prints another address")
+			fmt.Fprintln(c.ErrOrStderr(), "the page is there until this command is ended (Ctrl-C); Enter prints "+
+				"another address")
 			if open {
 				if err := page.OpenBrowser(address); err != nil {
 					fmt.Fprintln(c.ErrOrStderr(), err)

@@ -37,7 +37,8 @@ the same rate, channels and length. A file of one channel gets the left ear's co
 			if err := soundfile.WriteWAV(args[1], in); err != nil {
 				return err
 			}
-			fmt.Fprintf(c.ErrOrStderr(), "%s: %d frames at %d Hz, headroom %s dB, largest sample %s dBFS\n", args[1], in.Frames(), in.RateHz,
+			fmt.Fprintf(c.ErrOrStderr(), "%s: %d frames at %d Hz, headroom %s dB, largest sample %s dBFS\n", args[1],
+				in.Frames(), in.RateHz,
 				words.Decimals(r.HeadroomDB, 1), words.Decimals(dsp.DB(max(r.Peak, 1e-10)), 1))
 			warn(c, r.Notes)
 			return nil

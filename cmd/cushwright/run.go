@@ -96,7 +96,8 @@ func lastLine(file string, since int64) string {
 }
 
 func heldBy(pid int) error {
-	return fmt.Errorf("cushwright: run: process %d holds this user's engine already; end it with \"cushwright stop\"", pid)
+	return fmt.Errorf("cushwright: run: process %d holds this user's engine already; end it with \"cushwright stop\"",
+		pid)
 }
 
 // run is the engine's process.
@@ -136,7 +137,8 @@ func (a *app) run(ctx context.Context, verbose bool) error {
 		return err
 	}
 	defer released()
-	svc, err := service.New(service.Options{Dir: dir, Snap: snap, Fitted: fitted, Driver: driver, Router: router, Log: log,
+	svc, err := service.New(service.Options{Dir: dir, Snap: snap, Fitted: fitted, Driver: driver, Router: router,
+		Log:      log,
 		Remember: config.SaveFitted})
 	if err != nil {
 		return err
@@ -162,7 +164,8 @@ func (a *app) firstBench(log *slog.Logger) (dir string, snap *config.Snapshot, e
 		return "", nil, err
 	}
 	if len(made) > 0 {
-		log.Info("the bench folder was empty: wrote a commented settings.toml and the demonstration bench (invented data)", "folder", dir, "files", len(made))
+		log.Info("the bench folder was empty: wrote a commented settings.toml and the demonstration bench (invented "+
+			"data)", "folder", dir, "files", len(made))
 	}
 	snap, err = config.Load(dir)
 	return dir, snap, err

@@ -16,7 +16,8 @@ func (a *app) sheetCommand() *cobra.Command {
 	var w bench.Goal
 	var out string
 	var asJSON bool
-	c := &cobra.Command{Use: "sheet NEW", Short: "Write a page to hand on: records, plots and settings for each equaliser.",
+	c := &cobra.Command{Use: "sheet NEW", Short: "Write a page to hand on: records, plots and settings for each " +
+		"equaliser.",
 		Args: cobra.ExactArgs(1),
 		Long: `Writes one self-contained HTML page that needs no network and prints well: what both cushions are, what
 the change does, the settings to type in for parametric equalisers, for each described in equalisers/ and for rows of
@@ -26,8 +27,10 @@ correction is that of corrections/NEW.toml, as the engine plays it. All files ar
 ` + caution,
 		RunE: func(c *cobra.Command, args []string) error { return a.sheet(c, args[0], w, out, asJSON) }}
 	goalFlags(c, &w)
-	c.Flags().Lookup("reference").Usage = "the cushion whose sound is wanted (default: the reference of the correction, then that of settings.toml)"
-	c.Flags().StringVar(&out, "out", ".", "an existing folder, or the page's file name, ending in .html; the other files get its name and more")
+	c.Flags().Lookup("reference").Usage = "the cushion whose sound is wanted (default: the reference of the " +
+		"correction, then that of settings.toml)"
+	c.Flags().StringVar(&out, "out", ".", "an existing folder, or the page's file name, ending in .html; the other "+
+		"files get its name and more")
 	c.Flags().BoolVar(&asJSON, "json", false, "print JSON")
 	return c
 }

@@ -32,7 +32,8 @@ coefficients of its sections. --png and --svg draw it instead; with --csv both a
 			if err != nil {
 				return fmt.Errorf("cushwright: show %q: %w", args[0], err)
 			}
-			for file, draw := range map[string]func(*plot.Plot, io.Writer) error{png: (*plot.Plot).PNG, svg: (*plot.Plot).SVG} {
+			for file, draw := range map[string]func(*plot.Plot, io.Writer) error{png: (*plot.Plot).PNG,
+				svg: (*plot.Plot).SVG} {
 				if file == "" {
 					continue
 				}

@@ -34,9 +34,11 @@ of the rig.
 	goalFlags(c, &w.Goal)
 	f := c.Flags()
 	f.IntVar(&w.Count, "count", 10, "how many sliders: 5 (two octaves apart), 10 (octaves) or 31 (third-octaves)")
-	f.Float64SliceVar(&w.FreqHz, "freq", nil, "the sliders' frequencies in Hz, ascending, parted by commas, in place of --count")
+	f.Float64SliceVar(&w.FreqHz, "freq", nil, "the sliders' frequencies in Hz, ascending, parted by commas, in "+
+		"place of --count")
 	f.Float64Var(&w.Q, "q", 0, "Q of each slider (default: from their spacing)")
-	f.Float64Var(&w.WidthOctaves, "width", 0, "width of each slider between its points of half gain in octaves, in place of --q")
+	f.Float64Var(&w.WidthOctaves, "width", 0, "width of each slider between its points of half gain in octaves, in "+
+		"place of --q")
 	f.Float64Var(&w.StepDB, "step", 0.5, "step of a slider in dB; 0: stepless")
 	f.Float64Var(&w.GentleDB, "gentle", 0, "no slider moves further than this many dB; --gentle alone: 3 dB")
 	f.Lookup("gentle").NoOptDefVal = "3"
@@ -104,11 +106,13 @@ func printSliders(w io.Writer, s *bench.SliderAnswer) {
 		if s.StepDB > 0 {
 			step = fmt.Sprintf("steps of %g dB", s.StepDB)
 		}
-		fmt.Fprintf(w, "%s -> %s: %s for %s, Q %s, %s\n", s.Cushion, s.Reference, words.Plural(uint64(len(r.Sliders)), "slider"), which, words.Short(r.Q, 2), step)
+		fmt.Fprintf(w, "%s -> %s: %s for %s, Q %s, %s\n", s.Cushion, s.Reference, words.Plural(uint64(len(r.Sliders)),
+			"slider"), which, words.Short(r.Q, 2), step)
 		fmt.Fprintf(w, "fitted for %s\n", bellsInWords(s.Bells))
 		fmt.Fprintf(w, "  %8s  %7s  %7s\n", "Hz", "set dB", "naive")
 		for _, k := range r.Sliders {
-			fmt.Fprintf(w, "  %8s  %7s  %7s\n", words.Short(k.FreqHz, 1), words.Signed(k.GainDB), words.Signed(k.NaiveDB))
+			fmt.Fprintf(w, "  %8s  %7s  %7s\n", words.Short(k.FreqHz, 1), words.Signed(k.GainDB),
+				words.Signed(k.NaiveDB))
 		}
 		fmt.Fprintf(w, "left over, dB RMS (weighted): %.2f at most; by the naive reading %.2f; with all at zero %.2f\n",
 			r.ResidualRMSDB, r.NaiveRMSDB, r.BeforeRMSDB)

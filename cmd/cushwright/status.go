@@ -27,7 +27,8 @@ the bench folder. The exit code is 1 if no engine is running.`,
 			n := st.Counters
 			fmt.Fprintf(w, "state %s on %s at %d Hz, engine process %d\n", st.State, st.Output, st.RateHz, st.PID)
 			fmt.Fprintf(w, "input %s dBFS (true peak %s), output %s dBFS (true peak %s), guard %s dB (largest %s)\n",
-				words.Decimals(n.InPeakDB, 1), words.Decimals(n.InHoldDB, 1), words.Decimals(n.OutPeakDB, 1), words.Decimals(n.OutHoldDB, 1),
+				words.Decimals(n.InPeakDB, 1), words.Decimals(n.InHoldDB, 1), words.Decimals(n.OutPeakDB, 1),
+				words.Decimals(n.OutHoldDB, 1),
 				words.Decimals(n.GuardDB, 1), words.Decimals(n.GuardMaxDB, 1))
 			fmt.Fprintf(w, "clipped in the programme %d, overs %d, breaks %d, trims %d, late %d, reopened %d\n",
 				n.ClippedRuns, n.Overs, n.Underruns, n.Trims, n.LateCallbacks, st.Reopened)

@@ -65,7 +65,8 @@ func (a *app) which(c *cobra.Command, w rigFlags, wear bool) error {
 		return err
 	}
 	if len(recorded) == 0 {
-		return fmt.Errorf("cushwright: %s: no cushion has two seats of the %s ear: measure them with sweep first", action, side[0])
+		return fmt.Errorf("cushwright: %s: no cushion has two seats of the %s ear: measure them with sweep first",
+			action, side[0])
 	}
 	judge, err := swept.NewJudge(swept.Grid(), recorded)
 	if err != nil {
@@ -96,7 +97,8 @@ func (a *app) which(c *cobra.Command, w rigFlags, wear bool) error {
 	if err != nil {
 		return fmt.Errorf("cushwright: %s: %w", action, err)
 	}
-	out.Verdict, out.Cushion, out.Between, out.Confidence, out.Text = answer.Verdict, answer.Name, answer.Between, answer.Confidence, answer.Text
+	out.Verdict, out.Cushion, out.Between, out.Confidence, out.Text = answer.Verdict, answer.Name, answer.Between,
+		answer.Confidence, answer.Text
 	for i, r := range recorded {
 		out.Likely[r.Name] = answer.Likely[i]
 	}

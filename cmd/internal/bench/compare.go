@@ -24,7 +24,8 @@ type BandRow struct {
 }
 
 func rowOf(b curve.Band) BandRow {
-	r := BandRow{Band: b.Label, LowHz: b.LowHz, HighHz: b.HighHz, RefDB: b.RefDB, NewDB: b.NewDB, DiffDB: b.DiffDB, Verdict: b.Verdict, Caution: b.Caution}
+	r := BandRow{Band: b.Label, LowHz: b.LowHz, HighHz: b.HighHz, RefDB: b.RefDB, NewDB: b.NewDB, DiffDB: b.DiffDB,
+		Verdict: b.Verdict, Caution: b.Caution}
 	if b.HasHalf && !math.IsInf(b.Half95DB, 0) {
 		r.Half95 = &b.Half95DB
 	}
@@ -133,7 +134,8 @@ func Compare(snap *config.Snapshot, ref, new Measured, align bool) (Comparison, 
 			continue
 		case !ok1 || !ok2:
 			who := map[bool]string{true: new.Name, false: ref.Name}[ok1]
-			cmp.Warnings = append(cmp.Warnings, fmt.Sprintf("the %s ear is left out: %s was not measured there", e, who))
+			cmp.Warnings = append(cmp.Warnings, fmt.Sprintf("the %s ear is left out: %s was not measured there", e,
+				who))
 			continue
 		}
 		d := curve.Difference(r, n)
@@ -143,7 +145,8 @@ func Compare(snap *config.Snapshot, ref, new Measured, align bool) (Comparison, 
 			d = d.Aligned()
 		}
 		diffs = append(diffs, d)
-		k := EarComparison{Ear: e, ReferenceSeats: len(r.Seats), NewSeats: len(n.Seats), LowHz: d.LowHz, HighHz: d.HighHz, Octaves: RowsOf(d.Octaves()),
+		k := EarComparison{Ear: e, ReferenceSeats: len(r.Seats), NewSeats: len(n.Seats), LowHz: d.LowHz,
+			HighHz: d.HighHz, Octaves: RowsOf(d.Octaves()),
 			Ranges: RowsOf(d.Ranges()), LevelDB: level.Value, LevelHalf95: Known(level.Half95()), Diff: d}
 		cmp.Ears = append(cmp.Ears, k)
 		for _, w := range d.CouplerWarnings() {
@@ -166,7 +169,8 @@ func Compare(snap *config.Snapshot, ref, new Measured, align bool) (Comparison, 
 		r, ok2 := m.Means[dsp.Right]
 		if ok1 && ok2 {
 			d := curve.Difference(l, r)
-			cmp.Imbalance = append(cmp.Imbalance, Imbalance{m.Name, d.Level.Value, Known(d.Level.Half95()), RowsOf(d.Octaves()), wholeOf(d)})
+			cmp.Imbalance = append(cmp.Imbalance, Imbalance{m.Name, d.Level.Value, Known(d.Level.Half95()),
+				RowsOf(d.Octaves()), wholeOf(d)})
 		}
 	}
 	return cmp, nil

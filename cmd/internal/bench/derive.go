@@ -125,7 +125,8 @@ func Targets(diffs map[dsp.Ear]curve.Diff, how string) ([]fit.Target, error) {
 	r, ok2 := diffs[dsp.Right]
 	switch {
 	case how == "apart" && !(ok1 && ok2):
-		return nil, &dsp.RangeError{Key: "--ears", Value: fmt.Sprintf("%q", how), Allowed: "together, for only one ear was measured with both"}
+		return nil, &dsp.RangeError{Key: "--ears", Value: fmt.Sprintf("%q", how),
+			Allowed: "together, for only one ear was measured with both"}
 	case how == "apart":
 		return []fit.Target{fit.TargetOf(dsp.Left, l), fit.TargetOf(dsp.Right, r)}, nil
 	case ok1 && ok2:
@@ -141,10 +142,13 @@ func Targets(diffs map[dsp.Ear]curve.Diff, how string) ([]fit.Target, error) {
 func EqualiserOf(snap *config.Snapshot, name string) (*fit.Equaliser, error) {
 	e, ok := snap.Equaliser(name)
 	if !ok {
-		return nil, fmt.Errorf("unknown equaliser %q, the bench has: %s", name, strings.Join(snap.EqualiserNames(), ", "))
+		return nil, fmt.Errorf("unknown equaliser %q, the bench has: %s", name, strings.Join(snap.EqualiserNames(),
+			", "))
 	}
-	out := &fit.Equaliser{Bands: e.Bands, FreqMinHz: e.FreqMinHz, FreqMaxHz: e.FreqMaxHz, FreqStepHz: e.FreqStepHz, FreqStepOctaves: e.FreqStepOctaves,
-		GainMinDB: e.GainMinDB, GainMaxDB: e.GainMaxDB, GainStepDB: e.GainStepDB, QMin: e.QMin, QMax: e.QMax, QStep: e.QStep,
+	out := &fit.Equaliser{Bands: e.Bands, FreqMinHz: e.FreqMinHz, FreqMaxHz: e.FreqMaxHz, FreqStepHz: e.FreqStepHz,
+		FreqStepOctaves: e.FreqStepOctaves,
+		GainMinDB:       e.GainMinDB, GainMaxDB: e.GainMaxDB, GainStepDB: e.GainStepDB, QMin: e.QMin, QMax: e.QMax,
+		QStep:       e.QStep,
 		FixedFreqHz: e.FixedFreqHz, FixedQ: e.FixedQ, Bilinear: e.Bilinear, RateHz: e.RateHz}
 	for _, s := range e.Shapes {
 		if s.HasGain() {
@@ -157,7 +161,8 @@ func EqualiserOf(snap *config.Snapshot, name string) (*fit.Equaliser, error) {
 	return out, nil
 }
 
-// FitBands fits bands to each goal; two of them are the ears apart, and the left one wants balanceDB more than the right.
+// FitBands fits bands to each goal; two of them are the ears apart, and the left one wants balanceDB more than the
+// right.
 func FitBands(goals []fit.Target, o fit.Options) (results []fit.Result, balanceDB float64, err error) {
 	results = make([]fit.Result, len(goals))
 	if len(goals) == 2 {
@@ -200,7 +205,8 @@ func Derive(snap *config.Snapshot, name string, w Wishes) (*Derived, error) {
 	if err != nil {
 		return fail(err)
 	}
-	d := &Derived{Cushion: name, Reference: w.Name(), Equaliser: w.Equaliser, Bands: []BandSetting{}, Left: []Uncorrected{},
+	d := &Derived{Cushion: name, Reference: w.Name(), Equaliser: w.Equaliser, Bands: []BandSetting{},
+		Left:  []Uncorrected{},
 		Notes: notes, seats: new.Seats(), referenceSeats: ref.Seats()}
 	var bands []dsp.Band
 	if again != nil {
@@ -228,7 +234,8 @@ func (d *Derived) take(goals []fit.Target, results []fit.Result, fixed []dsp.Ban
 	for i, r := range results {
 		for _, b := range r.Bands {
 			if d.Equaliser == "" { // an equaliser's own steps stay as they are
-				b.FreqHz, b.GainDB, b.Q = words.Typed(b.FreqHz, 0.1), words.Typed(b.GainDB, 0.01), words.Typed(b.Q, 0.001)
+				b.FreqHz, b.GainDB, b.Q = words.Typed(b.FreqHz, 0.1), words.Typed(b.GainDB, 0.01), words.Typed(b.Q,
+					0.001)
 			}
 			bands = append(bands, b)
 		}

@@ -69,7 +69,8 @@ const PlotSmooth = 12
 // Plot draws the change with its 95 % band, ear by ear.
 func (cmp Comparison) Plot() *plot.Plot {
 	p := &plot.Plot{Title: cmp.New.Name + " against " + cmp.Reference.Name,
-		Note: fmt.Sprintf("new - reference, smoothed to 1/%d octave; shaded: 95 %% band of the difference. Below 100 Hz and above 10 kHz a coupler is no ear.", PlotSmooth)}
+		Note: fmt.Sprintf("new - reference, smoothed to 1/%d octave; shaded: 95 %% band of the difference. Below "+
+			"100 Hz and above 10 kHz a coupler is no ear.", PlotSmooth)}
 	for _, k := range cmp.Ears {
 		l := plot.Line{Name: k.Ear.String(), LevelDB: k.Diff.Smooth(PlotSmooth).LevelDB}
 		half := k.Diff.SmoothedHalf95DB(PlotSmooth)

@@ -12,8 +12,8 @@ import (
 	"cushwright/dsp/fit"
 )
 
-// refinement is a correction that is derived again from what a proof found left over: the response it has, together with the
-// proven part of what is left, is fitted afresh, so that bands do not pile up.
+// refinement is a correction that is derived again from what a proof found left over: the response it has, together
+// with the proven part of what is left, is fitted afresh, so that bands do not pile up.
 type refinement struct {
 	refitted []dsp.Band // those with a gain
 	fixed    []dsp.Band // those without one stay as they are
@@ -76,7 +76,8 @@ func (w *Wishes) refine(snap *config.Snapshot, name string) (*refinement, error)
 
 // readProof reads the seats of a cushion that went through the correction as it is.
 func readProof(snap *config.Snapshot, name string, accept func(config.Seat) bool) (Measured, error) {
-	none := fmt.Errorf("no seats were measured through the correction as it is: %q comes first", "cushwright prove "+name)
+	none := fmt.Errorf("no seats were measured through the correction as it is: %q comes first",
+		"cushwright prove "+name)
 	b := config.Bench{Dir: filepath.Join(snap.Dir, Proofs)}
 	if refs, err := b.Seats(name); err != nil {
 		return Measured{}, err
@@ -91,7 +92,8 @@ func readProof(snap *config.Snapshot, name string, accept func(config.Seat) bool
 }
 
 // ErrNothingLeft is the answer where a correction is to be refined and nothing is left over.
-var ErrNothingLeft = errors.New("cushwright: derive --refine: what was found left over is no more than the scatter of its seats: " +
+var ErrNothingLeft = errors.New("cushwright: derive --refine: what was found left over is no more than the scatter " +
+	"of its seats: " +
 	"there is nothing to refine")
 
 // leastLeft is how much must be left over, beyond what scatter may have made, for a refinement to be worth it.

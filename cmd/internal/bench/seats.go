@@ -11,7 +11,7 @@ import (
 	"cushwright/dsp/curve"
 )
 
-// Ears are the two ears, in the order in which they are told.
+// Ears are the two ears, in the order in which they are listed.
 var Ears = []dsp.Ear{dsp.Left, dsp.Right}
 
 // Measured is what the seats of a cushion say, by ear; an ear without seats is missing.
@@ -35,7 +35,8 @@ func Read(snap *config.Snapshot, name string) (Measured, error) {
 }
 
 // ReadChosen reads and averages those seats in a bench that accept takes (nil: all).
-func ReadChosen(snap *config.Snapshot, bench config.Bench, name string, accept func(config.Seat) bool) (Measured, error) {
+func ReadChosen(snap *config.Snapshot, bench config.Bench, name string, accept func(config.Seat) bool) (Measured,
+	error) {
 	m := Measured{name, map[dsp.Ear][]config.SeatRef{}, map[dsp.Ear]curve.Average{}}
 	fail := func(err error) (Measured, error) {
 		return m, fmt.Errorf("cushwright: read the seats of %q: %w", name, err)
@@ -77,9 +78,10 @@ func ReadChosen(snap *config.Snapshot, bench config.Bench, name string, accept f
 	return m, nil
 }
 
-// ReadSince gives a function that reads the seats measured on a day, YYYY-MM-DD, or later. A cushion that was not measured since
-// is read whole, and tell is told so.
-func ReadSince(first string, tell func(note string)) (func(snap *config.Snapshot, name string) (Measured, error), error) {
+// ReadSince gives a function that reads the seats measured on a day, YYYY-MM-DD, or later. A cushion that was not
+// measured since is read whole, and tell says so.
+func ReadSince(first string, tell func(note string)) (func(snap *config.Snapshot, name string) (Measured, error),
+	error) {
 	day, err := time.ParseInLocation(time.DateOnly, first, time.Local)
 	if err != nil {
 		return nil, &dsp.RangeError{Key: "--since", Value: fmt.Sprintf("%q", first), Allowed: "a day as YYYY-MM-DD"}

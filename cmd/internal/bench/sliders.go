@@ -33,7 +33,8 @@ func CommonSliders(count int) SliderWishes {
 
 // spec turns the wishes into a row of sliders.
 func (w SliderWishes) spec() (fit.SliderSpec, error) {
-	s := fit.SliderSpec{FreqHz: w.FreqHz, Q: w.Q, StepDB: w.StepDB, MaxMoveDB: w.GentleDB, MaxBoostDB: boostLimit(w.MaxBoostDB),
+	s := fit.SliderSpec{FreqHz: w.FreqHz, Q: w.Q, StepDB: w.StepDB, MaxMoveDB: w.GentleDB,
+		MaxBoostDB: boostLimit(w.MaxBoostDB),
 		FullTreble: w.FullTreble}
 	if s.FreqHz == nil {
 		switch w.Count {
@@ -44,12 +45,14 @@ func (w SliderWishes) spec() (fit.SliderSpec, error) {
 		case 31:
 			s.FreqHz = fit.ThirtyOneSliders
 		default:
-			return s, &dsp.RangeError{Key: "--count", Value: fmt.Sprint(w.Count), Allowed: "5, 10 or 31; others by --freq"}
+			return s, &dsp.RangeError{Key: "--count", Value: fmt.Sprint(w.Count),
+				Allowed: "5, 10 or 31; others by --freq"}
 		}
 	}
 	if w.WidthOctaves != 0 {
 		if !(w.WidthOctaves > 0 && w.WidthOctaves <= 10) {
-			return s, &dsp.RangeError{Key: "--width", Value: fmt.Sprintf("%g", w.WidthOctaves), Allowed: "above 0, to 10 octaves"}
+			return s, &dsp.RangeError{Key: "--width", Value: fmt.Sprintf("%g", w.WidthOctaves),
+				Allowed: "above 0, to 10 octaves"}
 		}
 		s.Q = fit.WidthQ(w.WidthOctaves)
 	}
@@ -146,13 +149,15 @@ func Sliders(snap *config.Snapshot, name string, w SliderWishes) (*SliderAnswer,
 	if !spec.FreeLevel {
 		for _, e := range Ears {
 			if d, ok := diffs[e]; ok && math.Abs(d.Level.Value) > 6 {
-				notes = append(notes, fmt.Sprintf("%s ear: the levels differ by %+.1f dB; if the rig's gain was changed between the cushions, "+
+				notes = append(notes, fmt.Sprintf("%s ear: the levels differ by %+.1f dB; if the rig's gain was "+
+					"changed between the cushions, "+
 					"give --level free", e, d.Level.Value))
 			}
 		}
 	}
-	s := &SliderAnswer{Cushion: name, Reference: w.Name(), StepDB: spec.StepDB, Bells: w.Bells, Level: w.Level, Wanted: w.Wanted != "",
-		Notes: notes}
+	s := &SliderAnswer{Cushion: name, Reference: w.Name(), StepDB: spec.StepDB, Bells: w.Bells, Level: w.Level,
+		Wanted: w.Wanted != "",
+		Notes:  notes}
 	start := time.Now()
 	if s.Rows, s.BalanceDB, err = setSliders(goals, spec); err != nil {
 		return fail(err)

@@ -58,8 +58,8 @@ func LevelsOf(seats []Stored) (out [][]float64) {
 	return out
 }
 
-// OnSweepGrid puts measured points on the grid of package sweep, over log frequency. Where nothing was measured within a
-// sixth of an octave on either side there is NaN.
+// OnSweepGrid puts measured points on the grid of package sweep, over log frequency. Where nothing was measured within
+// a sixth of an octave on either side there is NaN.
 func OnSweepGrid(freqHz, levelDB []float64) []float64 {
 	grid := swept.Grid()
 	out := make([]float64, len(grid))

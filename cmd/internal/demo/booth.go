@@ -12,8 +12,8 @@ import (
 
 const rateHz = 48000
 
-// booth is the simulated headphone amplifier of the demonstration: it plays what it is given into the engine and records
-// what the engine sends to its output. The mutex is shared with the simulated device's goroutine.
+// booth is the simulated headphone amplifier of the demonstration: it plays what it is given into the engine and
+// records what the engine sends to its output. The mutex is shared with the simulated device's goroutine.
 type booth struct {
 	mu        sync.Mutex
 	play      []float64 // stereo frames still to come

@@ -1,5 +1,5 @@
-// Package demo shows the whole live path on the demonstration bench, whose data are invented, with a simulated device in place of a
-// sound card.
+// Package demo shows the whole live path on the demonstration bench, whose data are invented, with a simulated device
+// in place of a sound card.
 package demo
 
 import (
@@ -23,7 +23,8 @@ import (
 	"cushwright/engine/sim"
 )
 
-// Run shows the live path on the demonstration bench and says on w what it measures. p is the plot of the first correction it met.
+// Run shows the live path on the demonstration bench and says on w what it measures. p is the plot of the first
+// correction it met.
 func Run(ctx context.Context, w io.Writer) (p *plot.Plot, err error) {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
@@ -39,8 +40,10 @@ func Run(ctx context.Context, w io.Writer) (p *plot.Plot, err error) {
 	if err != nil {
 		return nil, err
 	}
-	fmt.Fprintf(w, "\nA conference interpreters' booth (invented data): cushions %s.\n", strings.Join(snap.CushionNames(), ", "))
-	fmt.Fprintln(w, "The engine runs on a simulated device; every figure below was computed from the samples of this run.")
+	fmt.Fprintf(w, "\nA conference interpreters' booth (invented data): cushions %s.\n",
+		strings.Join(snap.CushionNames(), ", "))
+	fmt.Fprintln(w, "The engine runs on a simulated device; every figure below was computed from the samples of "+
+		"this run.")
 
 	fitted, err := service.Pick(snap, "")
 	if err != nil {
@@ -73,7 +76,8 @@ func Run(ctx context.Context, w io.Writer) (p *plot.Plot, err error) {
 }
 
 // show goes through what the engine does.
-func show(ctx context.Context, w io.Writer, b *booth, svc *service.Service, snap *config.Snapshot) (p *plot.Plot, err error) {
+func show(ctx context.Context, w io.Writer, b *booth, svc *service.Service, snap *config.Snapshot) (p *plot.Plot,
+	err error) {
 	if _, err := b.pass(ctx, make([]float64, 2*rateHz), 0); err != nil { // past the fade-in
 		return nil, err
 	}
@@ -91,17 +95,21 @@ func show(ctx context.Context, w io.Writer, b *booth, svc *service.Service, snap
 		return nil, err
 	}
 	st := svc.Status()
-	fmt.Fprintf(w, "\n%s; breaks %d, trims %d, bad blocks %d\n", st.Summary, st.Counters.Underruns, st.Counters.Trims, st.Counters.BadBlocks)
+	fmt.Fprintf(w, "\n%s; breaks %d, trims %d, bad blocks %d\n", st.Summary, st.Counters.Underruns, st.Counters.Trims,
+		st.Counters.BadBlocks)
 	if len(lines) > 0 {
-		p = &plot.Plot{Title: "correction as designed and as measured at the engine's output", Lines: lines, Note: "invented data"}
+		p = &plot.Plot{Title: "correction as designed and as measured at the engine's output", Lines: lines,
+			Note: "invented data"}
 	}
 	return p, nil
 }
 
 // wearEach wears each cushion and measures its correction at the engine's output.
-func wearEach(ctx context.Context, w io.Writer, b *booth, svc *service.Service, snap *config.Snapshot) ([]plot.Line, error) {
+func wearEach(ctx context.Context, w io.Writer, b *booth, svc *service.Service, snap *config.Snapshot) ([]plot.Line,
+	error) {
 	hz := bench.PlotHz()
-	fmt.Fprintln(w, "\nwearing each cushion: correction measured at the engine's output against the one designed (analog)")
+	fmt.Fprintln(w, "\nwearing each cushion: correction measured at the engine's output against the one designed "+
+		"(analog)")
 	lines := []plot.Line{}
 	for _, name := range snap.CushionNames() {
 		if err := svc.Wear(ctx, name); err != nil {
@@ -122,13 +130,15 @@ func wearEach(ctx context.Context, w io.Writer, b *booth, svc *service.Service, 
 		for i, f := range hz {
 			d := sel.Correction.AnalogDB(dsp.Left, f) + svc.Status().HeadroomDB
 			designed = append(designed, d)
-			for _, e := range []float64{left[i] - d, right[i] - (sel.Correction.AnalogDB(dsp.Right, f) + svc.Status().HeadroomDB)} {
+			for _, e := range []float64{left[i] - d, right[i] - (sel.Correction.AnalogDB(dsp.Right,
+				f) + svc.Status().HeadroomDB)} {
 				if math.Abs(e) > worst {
 					worst, at = math.Abs(e), f
 				}
 			}
 		}
-		fmt.Fprintf(w, "  %-12s %d bands, headroom %.2f dB, largest deviation %.4f dB at %.0f Hz\n", name, len(sel.Correction.Bands()),
+		fmt.Fprintf(w, "  %-12s %d bands, headroom %.2f dB, largest deviation %.4f dB at %.0f Hz\n", name,
+			len(sel.Correction.Bands()),
 			0-svc.Status().HeadroomDB, worst, at)
 		if len(lines) == 0 && len(sel.Correction.Bands()) > 0 {
 			lines = append(lines, plot.Line{Name: name + " designed", FreqHz: hz, LevelDB: designed},
@@ -178,7 +188,8 @@ func clip(ctx context.Context, w io.Writer, b *booth, svc *service.Service) erro
 	for _, x := range rec {
 		peak = max(peak, math.Abs(x))
 	}
-	fmt.Fprintf(w, "  runs at full scale in the input %d, overs before the guard %d, largest guard reduction %.2f dB, largest output sample %.2f dBFS\n",
+	fmt.Fprintf(w, "  runs at full scale in the input %d, overs before the guard %d, largest guard reduction %.2f "+
+		"dB, largest output sample %.2f dBFS\n",
 		after.ClippedRuns-before.ClippedRuns, after.Overs-before.Overs, after.GuardMaxDB, dsp.DB(peak))
 	return nil
 }
@@ -229,7 +240,8 @@ func edit(ctx context.Context, w io.Writer, b *booth, svc *service.Service, snap
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(w, "  a bell of -6 dB at 1 kHz added: taken over after %.0f ms, level at 1 kHz %.2f -> %.2f dB\n", took.Seconds()*1e3, was, now)
+	fmt.Fprintf(w, "  a bell of -6 dB at 1 kHz added: taken over after %.0f ms, level at 1 kHz %.2f -> %.2f dB\n",
+		took.Seconds()*1e3, was, now)
 	if err := config.WriteAtomic(file, []byte(strings.Replace(edited, "q = 2.0", "q = 200.0", 1))); err != nil {
 		return err
 	}

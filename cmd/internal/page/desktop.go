@@ -8,7 +8,8 @@ import (
 
 // OpenBrowser hands the address to the desktop.
 func OpenBrowser(address string) error {
-	args := map[string][]string{"windows": {"rundll32", "url.dll,FileProtocolHandler"}, "darwin": {"open"}}[runtime.GOOS]
+	args := map[string][]string{"windows": {"rundll32", "url.dll,FileProtocolHandler"},
+		"darwin": {"open"}}[runtime.GOOS]
 	if args == nil {
 		args = []string{"xdg-open"}
 	}

@@ -11,7 +11,8 @@ import (
 func equalSecrets(a, b string) bool { return subtle.ConstantTimeCompare([]byte(a), []byte(b)) == 1 }
 
 // policy lets the page load what this server gives and nothing else, and lets nobody frame it.
-const policy = "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+const policy = "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; form-action 'self'; " +
+	"base-uri 'none'; frame-ancestors 'none'"
 
 // handler guards every request: by the host it names (a foreign name that leads here is refused), by where the browser
 // says it comes from, by the cookie, and for changes by the origin and the page's token.
@@ -69,11 +70,13 @@ func (p *Server) open(w http.ResponseWriter, r *http.Request) {
 	}
 	p.mu.Unlock()
 	if at < 0 {
-		http.Error(w, "This address has been used or was never given. Press Enter where \"cushwright page\" runs, or start it again, for another.", http.StatusForbidden)
+		http.Error(w, "This address has been used or was never given. Press Enter where \"cushwright page\" runs, "+
+			"or start it again, for another.", http.StatusForbidden)
 		return
 	}
 	path := "/" + in.name + "/"
-	http.SetCookie(w, &http.Cookie{Name: cookieName, Value: in.cookie, Path: path, HttpOnly: true, SameSite: http.SameSiteStrictMode})
+	http.SetCookie(w, &http.Cookie{Name: cookieName, Value: in.cookie, Path: path, HttpOnly: true,
+		SameSite: http.SameSiteStrictMode})
 	http.Redirect(w, r, path, http.StatusSeeOther)
 }
 

@@ -17,8 +17,8 @@ import (
 	"cushwright/engine/control"
 )
 
-// The live part of the page: one goroutine asks the engine ten times a second while anybody looks, and hands what it hears
-// to the browsers. A browser that does not take what it is sent is dropped, not waited for.
+// The live part of the page: one goroutine asks the engine ten times a second while anybody looks, and hands what it
+// hears to the browsers. A browser that does not take what it is sent is dropped, not waited for.
 
 const (
 	askEvery     = 100 * time.Millisecond
@@ -57,21 +57,25 @@ type state struct {
 	Bench    string   `json:"bench"` // another one: the page's lower part is out of date
 }
 
-// meters reads the status' counters. What a trial hides is hidden by the engine already; it is left out here, not shown as
-// silence.
+// meters reads the status' counters. What a trial hides is hidden by the engine already; it is left out here, not shown
+// as silence.
 func meters(st control.Status) meterReading {
 	c := st.Counters
-	m := meterReading{InDB: c.InPeakDB, OutDB: c.OutPeakDB, InTrueDB: c.InTrueDB, OutTrueDB: c.OutTrueDB, InHoldDB: c.InHoldDB, OutHoldDB: c.OutHoldDB, GuardDB: math.Abs(c.GuardDB)}
-	m.Figures = fmt.Sprintf("%s, %s, %s at full scale in the programme; %.0f ms delay", words.Plural(c.Overs, "over"), words.Plural(c.Underruns, "break"),
+	m := meterReading{InDB: c.InPeakDB, OutDB: c.OutPeakDB, InTrueDB: c.InTrueDB, OutTrueDB: c.OutTrueDB,
+		InHoldDB: c.InHoldDB, OutHoldDB: c.OutHoldDB, GuardDB: math.Abs(c.GuardDB)}
+	m.Figures = fmt.Sprintf("%s, %s, %s at full scale in the programme; %.0f ms delay", words.Plural(c.Overs, "over"),
+		words.Plural(c.Underruns, "break"),
 		words.Plural(c.ClippedRuns, "run"), st.DelayMS)
 	return m
 }
 
 func stateOf(st control.Status, err error) state {
 	if err != nil {
-		return state{State: "lost", Heard: "nothing is known", Summary: "The engine does not answer.", Lost: err.Error(), Problems: []string{}}
+		return state{State: "lost", Heard: "nothing is known", Summary: "The engine does not answer.",
+			Lost: err.Error(), Problems: []string{}}
 	}
-	s := state{Summary: plainSummary(st), State: st.State.String(), Running: st.State == engine.Running, Cushion: st.Cushion, Heard: service.Heard(st),
+	s := state{Summary: plainSummary(st), State: st.State.String(), Running: st.State == engine.Running,
+		Cushion: st.Cushion, Heard: service.Heard(st),
 		Bypass: st.Bypass, Trial: st.Trial, Muted: st.Muted, Problems: append([]string{}, st.Problems...)}
 	if st.LastError != "" {
 		s.Problems = append(s.Problems, st.LastError)
@@ -82,7 +86,8 @@ func stateOf(st control.Status, err error) state {
 	return s
 }
 
-// plainSummary is the status' sentence without the figures that move all the time, which would be read out again and again.
+// plainSummary is the status' sentence without the figures that move all the time, which would be read out again and
+// again.
 func plainSummary(st control.Status) string {
 	p := strings.Split(st.Summary, ", ")
 	p = slices.DeleteFunc(p, func(s string) bool {
@@ -109,7 +114,8 @@ type hub struct {
 }
 
 func newHub(ask service.Asker, describe func(control.Status, error) state, version func() string) *hub {
-	return &hub{ask: ask, describe: describe, version: version, every: askEvery, wake: make(chan struct{}, 1), clients: map[chan message]bool{}}
+	return &hub{ask: ask, describe: describe, version: version, every: askEvery, wake: make(chan struct{}, 1),
+		clients: map[chan message]bool{}}
 }
 
 // soon asks at once instead of in a while.

@@ -183,7 +183,8 @@ func TestPageInBrowser(t *testing.T) {
 	ask(control.TrialRequest{Hidden: true, First: "none", Second: "wipe-clean"})
 	b.until("the trial", `!document.getElementById("hidden").hidden && document.getElementById("bypass").disabled && [...document.querySelectorAll("[data-cushion]")].every(b => b.disabled || b.ariaDisabled)`)
 	b.until("a hidden level", pageText+`("out-db") === "hidden"`)
-	// All of the page but the input's level and the delay, which move by themselves; and, as a program would read it, the stream.
+	// All of the page but the input's level and the delay, which move by themselves; and, as a program would read it,
+	// the stream.
 	b.eval(`window.heardOf = []; new EventSource("live").addEventListener("meters", e => heardOf.push(e.data)); 0`)
 	whole := `(() => { const c = document.documentElement.cloneNode(true); for (const id of ["in", "in-db", "in-hold", "figures"]) c.querySelector("#" + id).remove(); return c.outerHTML })()`
 	r := rand.New(rand.NewPCG(5, 6))

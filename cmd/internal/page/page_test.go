@@ -191,8 +191,8 @@ func TestPageRefuses(t *testing.T) {
 	}
 }
 
-// TestPageContrast: text stands out from its ground by 4.5 to 1 or more in both colour schemes (WCAG 2.2, success criterion
-// 1.4.3; its definition of relative luminance), marks and frames by 3 to 1 (1.4.11).
+// TestPageContrast: text stands out from its ground by 4.5 to 1 or more in both colour schemes (WCAG 2.2, success
+// criterion 1.4.3; its definition of relative luminance), marks and frames by 3 to 1 (1.4.11).
 func TestPageContrast(t *testing.T) {
 	css := string(file("page.css"))
 	schemes := regexp.MustCompile(`(?s):root \{(.*?)\}`).FindAllStringSubmatch(css, -1)

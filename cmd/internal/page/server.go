@@ -1,7 +1,7 @@
-// Package page is a local page with the cushions, the curves and live meters. It is served by a process of its own, which asks the
-// engine over its socket like any other client. The engine lends nothing but ten answers a second: fits, drawings, slow browsers
-// and whatever is wrong with a server that browsers reach stay outside the process that the sound depends on, and the page is gone
-// when that process ends.
+// Package page is a local page with the cushions, the curves and live meters. It is served by a process of its own,
+// which asks the engine over its socket like any other client. The engine lends nothing but ten answers a second: fits,
+// drawings, slow browsers and whatever is wrong with a server that browsers reach stay outside the process that the
+// sound depends on, and the page is gone when that process ends.
 package page
 
 import (
@@ -86,8 +86,10 @@ func (p *Server) Serve(ctx context.Context, ln net.Listener) error {
 	wg.Go(func() {
 		config.Watch(ctx, p.view.dir(), p.view.loaded) // an edit that is not noticed is shown with the next cushion
 	})
-	srv := &http.Server{Handler: p.handler(ln.Addr().String()), ReadTimeout: readLimit, ReadHeaderTimeout: readLimit, IdleTimeout: time.Minute,
-		WriteTimeout: writeLimit, MaxHeaderBytes: 16 << 10, BaseContext: func(net.Listener) context.Context { return ctx }}
+	srv := &http.Server{Handler: p.handler(ln.Addr().String()), ReadTimeout: readLimit, ReadHeaderTimeout: readLimit,
+		IdleTimeout:  time.Minute,
+		WriteTimeout: writeLimit, MaxHeaderBytes: 16 << 10,
+		BaseContext: func(net.Listener) context.Context { return ctx }}
 	stop := context.AfterFunc(ctx, func() {
 		quit, cancel := context.WithTimeout(context.Background(), grace)
 		defer cancel()
@@ -117,7 +119,8 @@ func (p *Server) page(w http.ResponseWriter, r *http.Request, in room) {
 func (p *Server) state(st control.Status, err error) state {
 	s := stateOf(st, err)
 	if dir := p.view.dir(); err == nil && st.Bench != "" && st.Bench != dir {
-		s.Problems = append(s.Problems, fmt.Sprintf("the engine has another bench now, %s: start \"cushwright page\" again", st.Bench))
+		s.Problems = append(s.Problems, fmt.Sprintf("the engine has another bench now, %s: start \"cushwright "+
+			"page\" again", st.Bench))
 	}
 	return s
 }

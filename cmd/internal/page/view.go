@@ -106,7 +106,8 @@ func (v *view) bench(fitted string) *benchPart {
 	}
 	b.Fitted = v.drawn
 	if b.Fitted.BoostDB > 0.05 {
-		b.Cautions = append(b.Cautions, fmt.Sprintf("The correction of %s lifts up to %.1f dB. Bass can grow by several decibels without sounding louder.", fitted, b.Fitted.BoostDB))
+		b.Cautions = append(b.Cautions, fmt.Sprintf("The correction of %s lifts up to %.1f dB. Bass can grow by "+
+			"several decibels without sounding louder.", fitted, b.Fitted.BoostDB))
 	}
 	if !snap.Settings.Guard.Enabled {
 		b.Cautions = append(b.Cautions, "The guard is switched off in settings.toml: what overloads is not held back.")
@@ -247,8 +248,10 @@ func (f *fittedPart) measured(snap *config.Snapshot, name string) error {
 	}
 	for _, e := range bench.Ears {
 		if a, ok := m.Means[e]; ok {
-			err := f.draw(&plot.Plot{Title: e.String() + " ear", DecadeDB: 50, Lines: []plot.Line{bench.MeasuredLine(name, a.Curve.Smooth(bench.PlotSmooth), bench.Spread(a))}},
-				fmt.Sprintf("%s, %s ear, level on the rig: the mean of %s, smoothed to 1/%d octave; shaded: one standard deviation from seat to seat.",
+			err := f.draw(&plot.Plot{Title: e.String() + " ear", DecadeDB: 50,
+				Lines: []plot.Line{bench.MeasuredLine(name, a.Curve.Smooth(bench.PlotSmooth), bench.Spread(a))}},
+				fmt.Sprintf("%s, %s ear, level on the rig: the mean of %s, smoothed to 1/%d octave; shaded: one "+
+					"standard deviation from seat to seat.",
 					name, e, words.Plural(uint64(len(a.Seats)), "seat"), bench.PlotSmooth))
 			if err != nil {
 				return err
@@ -275,9 +278,12 @@ func (f *fittedPart) against(diffs map[dsp.Ear]curve.Diff, reference string, c *
 			return k.Shift(curve.Level(d.Ref.Curve) - curve.Level(k)).Smooth(bench.PlotSmooth)
 		}
 		err := f.draw(&plot.Plot{Title: e.String() + " ear", DecadeDB: 50, Lines: []plot.Line{
-			bench.MeasuredLine(reference, d.Ref.Curve.Smooth(bench.PlotSmooth), nil), bench.MeasuredLine(f.Name, at(d.New.Curve), nil),
+			bench.MeasuredLine(reference, d.Ref.Curve.Smooth(bench.PlotSmooth), nil),
+			bench.MeasuredLine(f.Name, at(d.New.Curve), nil),
 			bench.MeasuredLine(f.Name+" corrected", at(after), bench.Spread(d.New))}},
-			fmt.Sprintf("%s ear on the rig, each at the level of %s, smoothed to 1/%d octave. The corrected line is a prediction; shaded: how far seats of %s scatter (one standard deviation). Below 100 Hz and above 10 kHz a coupler is no ear.",
+			fmt.Sprintf("%s ear on the rig, each at the level of %s, smoothed to 1/%d octave. The corrected line is "+
+				"a prediction; shaded: how far seats of %s scatter (one standard deviation). Below 100 Hz and above "+
+				"10 kHz a coupler is no ear.",
 				e, reference, bench.PlotSmooth, f.Name))
 		if err != nil {
 			return err

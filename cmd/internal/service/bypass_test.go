@@ -13,8 +13,8 @@ import (
 	"cushwright/engine/control"
 )
 
-// TestCompareTwoCorrections: bypass switches between two derivations for the same cushion; a reload keeps the comparison, and
-// off, another cushion or the other's end ends it.
+// TestCompareTwoCorrections: bypass switches between two derivations for the same cushion; a reload keeps the
+// comparison, and off, another cushion or the other's end ends it.
 func TestCompareTwoCorrections(t *testing.T) {
 	svc, out := startService(t)
 	ctx := t.Context()

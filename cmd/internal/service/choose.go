@@ -15,7 +15,8 @@ func Known(snap *config.Snapshot, action, name string) error {
 	if _, ok := snap.Cushion(name); ok {
 		return nil
 	}
-	return fmt.Errorf("cushwright: %s %q: %w cushion, the bench has: %s", action, name, control.ErrUnknown, strings.Join(snap.CushionNames(), ", "))
+	return fmt.Errorf("cushwright: %s %q: %w cushion, the bench has: %s", action, name, control.ErrUnknown,
+		strings.Join(snap.CushionNames(), ", "))
 }
 
 // Pick chooses the cushion to start with: the one fitted last, else the reference, else the first.
@@ -26,7 +27,8 @@ func Pick(snap *config.Snapshot, last string) (string, error) {
 			return n, nil
 		}
 	}
-	return "", fmt.Errorf("cushwright: choose a cushion: the bench has none: write cushions/NAME.toml or corrections/NAME.toml")
+	return "", fmt.Errorf("cushwright: choose a cushion: the bench has none: write cushions/NAME.toml or " +
+		"corrections/NAME.toml")
 }
 
 // Selection is what the engine plays for a fitted cushion. A cushion without a correction plays flat, at the level of

@@ -41,9 +41,10 @@ func Open(ctx context.Context) (*control.Client, control.Status, error) {
 	return cl, st, nil
 }
 
-// Fit makes a cushion the fitted one: the running engine switches and playing is true, or the next engine starts with it. open
-// reads the bench folder where there is no engine to ask. The text says what is so now.
-func Fit(ctx context.Context, name string, open func() (*config.Snapshot, error)) (text string, playing bool, err error) {
+// Fit makes a cushion the fitted one: the running engine switches and playing is true, or the next engine starts with
+// it. open reads the bench folder where there is no engine to ask. The text says what is so now.
+func Fit(ctx context.Context, name string, open func() (*config.Snapshot, error)) (text string, playing bool,
+	err error) {
 	cl, err := Client()
 	if err != nil {
 		return "", false, err

@@ -18,9 +18,9 @@ import (
 	"cushwright/engine/sim"
 )
 
-// superiority is the share of pairs in which b is larger (ties count half): 0.5 where a single reading tells nothing, 0 or 1
-// where it tells all (H. B. Mann, D. R. Whitney, Ann. Math. Statist. 18(1), 1947). sd is its standard deviation where a
-// and b are alike.
+// superiority is the share of pairs in which b is larger (ties count half): 0.5 where a single reading tells nothing, 0
+// or 1 where it tells all (H. B. Mann, D. R. Whitney, Ann. Math. Statist. 18(1), 1947). sd is its standard deviation
+// where a and b are alike.
 func superiority(a, b []float64) (share, sd float64) {
 	for _, x := range a {
 		for _, y := range b {
@@ -58,8 +58,8 @@ func (r *tape) cut(from, to int) []float64 {
 	return r.out[2*from : 2*to]
 }
 
-// TestTrialCannotBeTold moves a trial to and fro in random order. Neither which side is heard, nor whether a move changed
-// it, shows in how long a request takes or how long the sound is away; and both sides are equally loud.
+// TestTrialCannotBeTold moves a trial to and fro in random order. Neither which side is heard, nor whether a move
+// changed it, shows in how long a request takes or how long the sound is away; and both sides are equally loud.
 func TestTrialCannotBeTold(t *testing.T) {
 	noise := sim.Pink(20*rateHz, 0.05)
 	rec := &tape{}
@@ -145,8 +145,8 @@ func TestTrialCannotBeTold(t *testing.T) {
 		if median(g[0]) < 5 {
 			t.Errorf("%s: a median of %.1f ms: nothing was measured", what, median(g[0]))
 		}
-		// The test itself can tell: one side that takes longer would stand out. How much longer depends on the number of moves
-		// and on how busy the machine is.
+		// The test itself can tell: one side that takes longer would stand out. How much longer depends on the number
+		// of moves and on how busy the machine is.
 		factor := float64(testrun.Pick(4, 2))
 		late := make([]float64, len(g[1]))
 		for i, x := range g[1] {

@@ -13,8 +13,7 @@ import (
 	"cushwright/platform/notify"
 )
 
-// desk is the desktop around a running engine: its global keys and its notes. A nil desk takes everything and does
-// nothing.
+// desk is the desktop around a running engine: its global keys and its notes.
 type desk struct {
 	log      *slog.Logger
 	settings chan config.Settings // the latest, for runKeys
@@ -41,18 +40,12 @@ func latest[T any](c chan T, v T) {
 
 // configure takes over new settings; it does not wait. Called under the service's mutex.
 func (d *desk) configure(s config.Settings) {
-	if d == nil {
-		return
-	}
 	d.notify.Store(s.Notify)
 	latest(d.settings, s)
 }
 
 // taken names the keys that could not be had.
 func (d *desk) taken() []string {
-	if d == nil {
-		return nil
-	}
 	if p := d.refused.Load(); p != nil {
 		return *p
 	}
@@ -84,7 +77,7 @@ func (d *desk) bypassed(on bool, fitted, with, match string) {
 }
 
 func (d *desk) show(title, text string) {
-	if d != nil && d.notify.Load() {
+	if d.notify.Load() {
 		latest(d.notes, [2]string{title, text})
 	}
 }
@@ -125,7 +118,8 @@ func bindings(s config.Keys) (map[keys.Action]keys.Combo, error) {
 	return b, nil
 }
 
-// runKeys holds the global keys of the latest settings until the context ends. The engine runs on whatever happens here.
+// runKeys holds the global keys of the latest settings until the context ends. The engine runs on whatever happens
+// here.
 func (d *desk) runKeys(ctx context.Context, pressed func(keys.Action)) {
 	var k *keys.Keys
 	var gone <-chan struct{}
@@ -173,7 +167,8 @@ func (d *desk) runKeys(ctx context.Context, pressed func(keys.Action)) {
 			var names []string
 			for _, r := range k.Refused() {
 				names = append(names, fmt.Sprintf("%s (%s): %v", r.Combo, r.Action, r.Err))
-				d.log.Warn("a global key could not be had", "key", r.Combo.String(), "action", string(r.Action), "cause", r.Err)
+				d.log.Warn("a global key could not be had", "key", r.Combo.String(), "action", string(r.Action),
+					"cause", r.Err)
 			}
 			d.refused.Store(&names)
 		}

@@ -1,5 +1,6 @@
-// Package service is what a running engine is beside its sound: it plays what the bench folder says, answers its clients, hides
-// the sides of a listening trial, and holds the desktop's global keys and notes. Its clients find it by Open.
+// Package service is what a running engine is beside its sound: it plays what the bench folder says, answers its
+// clients, hides the sides of a listening trial, and holds the desktop's global keys and notes. Its clients find it by
+// Open.
 package service
 
 import (
@@ -91,8 +92,8 @@ func (s *Service) Play(ctx context.Context) error {
 	return s.session.Run(ctx)
 }
 
-// Run plays until ctx ends or Stop is called. Meanwhile it answers at the socket, follows the bench folder, holds the global keys
-// and shows notes; it tells the service manager when sound runs.
+// Run plays until ctx ends or Stop is called. Meanwhile it answers at the socket, follows the bench folder, holds the
+// global keys and shows notes; it tells the service manager when sound runs.
 func (s *Service) Run(ctx context.Context, socket string) error {
 	ctx, cancel := context.WithCancel(ctx)
 	defer context.AfterFunc(s.ended, cancel)()
@@ -147,7 +148,8 @@ func (s *Service) Loaded(snap *config.Snapshot, err error) {
 	}
 	fitted, with := s.fitted, s.with
 	if Known(snap, "wear", fitted) != nil {
-		s.report(fmt.Errorf("cushwright: reload: the fitted cushion %q is gone from the bench, its correction goes on", fitted))
+		s.report(fmt.Errorf("cushwright: reload: the fitted cushion %q is gone from the bench, its correction goes on",
+			fitted))
 		return
 	}
 	if _, ok := snap.Correction(with); !ok {
@@ -190,7 +192,8 @@ func (s *Service) report(err error) {
 // Status implements control.Backend.
 func (s *Service) Status() control.Status {
 	s.mu.Lock()
-	st := control.Status{Status: s.session.Status(), PID: os.Getpid(), Bench: s.dir, Cushions: s.snap.CushionNames(), Problems: s.problems,
+	st := control.Status{Status: s.session.Status(), PID: os.Getpid(), Bench: s.dir, Cushions: s.snap.CushionNames(),
+		Problems:   s.problems,
 		Goroutines: runtime.NumGoroutine()}
 	st.KeysTaken, st.Match = s.desk.taken(), s.snap.Settings.Bypass.Match
 	if s.trial != nil {

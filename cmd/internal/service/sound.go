@@ -9,8 +9,8 @@ import (
 	"cushwright/platform"
 )
 
-// Sound opens the driver and, unless the settings name the devices, the router with its guardian. The caller calls released when
-// the route is let go.
+// Sound opens the driver and, unless the settings name the devices, the router with its guardian. The caller calls
+// released when the route is let go.
 func Sound(ctx context.Context, snap *config.Snapshot, runtimeDir string, log *slog.Logger) (
 	driver engine.Driver, router engine.Router, released func(), err error) {
 	opts := platform.RouterOptions{RuntimeDir: runtimeDir, Log: func(m string) { log.Info(m) }}

@@ -33,7 +33,8 @@ func (h *hidden) blank(st *control.Status, muted bool) {
 	const nothing = -200 // how a level of nothing is reported
 	st.Trial, st.Bypass, st.Other, st.Reference, st.Muted = true, false, "", "", muted
 	c := &st.Counters
-	c.OutPeakDB, c.OutTrueDB, c.OutHoldDB, c.GuardDB, c.GuardMaxDB, c.MatchDB, c.Overs = nothing, nothing, nothing, 0, 0, 0, h.overs
+	c.OutPeakDB, c.OutTrueDB, c.OutHoldDB, c.GuardDB, c.GuardMaxDB, c.MatchDB, c.Overs = nothing, nothing, nothing, 0,
+		0, 0, h.overs
 }
 
 // Trial implements control.Backend.

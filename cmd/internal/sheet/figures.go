@@ -31,8 +31,10 @@ func (p *Page) figures(diffs map[dsp.Ear]curve.Diff, c *dsp.Correction) error {
 		p.Changes = append(p.Changes, change{e.String(), bench.RowsOf(d.Octaves())})
 
 		f, err := draw(&plot.Plot{Title: side + " ear: level on the rig", DecadeDB: 50, Lines: []plot.Line{
-			bench.MeasuredLine(p.Reference.Name, d.Ref.Curve.Smooth(bench.PlotSmooth), bench.Spread(d.Ref)), bench.MeasuredLine(p.New.Name, d.New.Curve.Smooth(bench.PlotSmooth), bench.Spread(d.New))}},
-			fmt.Sprintf("%s ear, level on the rig in dB: the mean of the seats, smoothed to 1/%d octave; shaded: one standard deviation from seat to seat.", side, bench.PlotSmooth))
+			bench.MeasuredLine(p.Reference.Name, d.Ref.Curve.Smooth(bench.PlotSmooth), bench.Spread(d.Ref)),
+			bench.MeasuredLine(p.New.Name, d.New.Curve.Smooth(bench.PlotSmooth), bench.Spread(d.New))}},
+			fmt.Sprintf("%s ear, level on the rig in dB: the mean of the seats, smoothed to 1/%d octave; shaded: "+
+				"one standard deviation from seat to seat.", side, bench.PlotSmooth))
 		if err != nil {
 			return err
 		}
@@ -45,8 +47,11 @@ func (p *Page) figures(diffs map[dsp.Ear]curve.Diff, c *dsp.Correction) error {
 			after.LevelDB[i] = v + c.AnalogDB(e, grid[i])
 		}
 		f, err = draw(&plot.Plot{Title: side + " ear: difference from the reference", Lines: []plot.Line{
-			bench.MeasuredLine("before", level(d.Curve).Smooth(bench.PlotSmooth), half), bench.MeasuredLine("after", level(after).Smooth(bench.PlotSmooth), half)}},
-			fmt.Sprintf("%s ear, %s against %s in dB, without and with the correction, each at its own level, smoothed to 1/%d octave; shaded: 95 %% confidence of the difference. A flat line would be perfect; where the shade covers 0 dB, what is left may be seating scatter alone.",
+			bench.MeasuredLine("before", level(d.Curve).Smooth(bench.PlotSmooth), half),
+			bench.MeasuredLine("after", level(after).Smooth(bench.PlotSmooth), half)}},
+			fmt.Sprintf("%s ear, %s against %s in dB, without and with the correction, each at its own level, "+
+				"smoothed to 1/%d octave; shaded: 95 %% confidence of the difference. A flat line would be perfect; "+
+				"where the shade covers 0 dB, what is left may be seating scatter alone.",
 				side, p.New.Name, p.Reference.Name, bench.PlotSmooth))
 		if err != nil {
 			return err

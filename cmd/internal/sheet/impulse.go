@@ -33,7 +33,8 @@ func (p *Page) impulses(c *dsp.Correction, stem string) (files []config.File, er
 		worst := 0.0
 		for i, e := range bench.Ears {
 			for _, f := range bench.PlotHz() {
-				worst = max(worst, math.Abs(dsp.DB(cmplx.Abs(dsp.ResponseOf(ir[i], f, hz)))-ch.DB(e, f)-ch.HeadroomDB()))
+				worst = max(worst, math.Abs(dsp.DB(cmplx.Abs(dsp.ResponseOf(ir[i], f, hz)))-ch.DB(e,
+					f)-ch.HeadroomDB()))
 			}
 		}
 		n := len(ir[0])
@@ -48,12 +49,14 @@ func (p *Page) impulses(c *dsp.Correction, stem string) (files []config.File, er
 		add := func(ext, what string, data []byte) {
 			file := fmt.Sprintf("%s-%.0f%s", stem, hz, ext)
 			files = append(files, config.File{Path: file, Data: data})
-			p.Files = append(p.Files, impulseFile{filepath.Base(file), what, hz, n, strconv.FormatFloat(math.Ceil(worst*1000)/1000, 'f', -1, 64)})
+			p.Files = append(p.Files, impulseFile{filepath.Base(file), what, hz, n,
+				strconv.FormatFloat(math.Ceil(worst*1000)/1000, 'f', -1, 64)})
 		}
 		add(".wav", "WAV, 32-bit float", wav.Bytes())
 		if hz == impulseRateHz {
 			var csv bytes.Buffer
-			fmt.Fprintf(&csv, "# impulse response of %s as %s, level taken off\n# rate_hz: %g\nframe,left,right\n", p.New.Name, p.Reference.Name, hz)
+			fmt.Fprintf(&csv, "# impulse response of %s as %s, level taken off\n# rate_hz: %g\nframe,left,right\n",
+				p.New.Name, p.Reference.Name, hz)
 			for i := range n {
 				fmt.Fprintf(&csv, "%d,%s,%s\n", i, exact(ir[0][i]), exact(ir[1][i]))
 			}

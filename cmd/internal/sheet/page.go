@@ -97,7 +97,8 @@ type (
 
 // Contents lists the sections of the page.
 func (p *Page) Contents() []place {
-	return []place{{"record", "The two cushions"}, {"change", "What changes"}, {"result", "Before and after"}, {"settings", "Settings"},
+	return []place{{"record", "The two cushions"}, {"change", "What changes"}, {"result", "Before and after"},
+		{"settings", "Settings"},
 		{"sections", "Coefficients"}, {"files", "Impulse response"}, {"measured", "How it was measured"}}
 }
 
@@ -107,8 +108,8 @@ func (p *Page) DarkCSS() template.CSS { return template.CSS(plot.DarkCSS("figure
 // exact writes all digits that a float64 holds, no more than needed to read it back.
 func exact(x float64) string { return strconv.FormatFloat(x+0, 'g', -1, 64) }
 
-// TypeIn writes bands as they are to be typed in, each column with as many decimals as its numbers need, at most so many for
-// frequencies and 9 for the rest. Fixed frequencies are labels, each with the decimals of its own.
+// TypeIn writes bands as they are to be typed in, each column with as many decimals as its numbers need, at most so
+// many for frequencies and 9 for the rest. Fixed frequencies are labels, each with the decimals of its own.
 func TypeIn(bands []dsp.Band, hzDecimals int, fixed bool) (out []Band) {
 	need := func(most int, value func(b dsp.Band) float64) int {
 		n := 0
@@ -123,7 +124,8 @@ func TypeIn(bands []dsp.Band, hzDecimals int, fixed bool) (out []Band) {
 	db := need(9, func(b dsp.Band) float64 { return b.GainDB })
 	q := need(9, func(b dsp.Band) float64 { return b.Q })
 	for _, b := range bands {
-		s := Band{b.Shape.String(), b.Ear.String(), fmt.Sprintf("%.*f", hz, b.FreqHz), fmt.Sprintf("%+.*f", db, b.GainDB+0), fmt.Sprintf("%.*f", q, b.Q)}
+		s := Band{b.Shape.String(), b.Ear.String(), fmt.Sprintf("%.*f", hz, b.FreqHz), fmt.Sprintf("%+.*f", db,
+			b.GainDB+0), fmt.Sprintf("%.*f", q, b.Q)}
 		if fixed {
 			s.Hz = words.Short(b.FreqHz, hzDecimals)
 		}

@@ -34,7 +34,8 @@ func (p *Page) seats(snap *config.Snapshot, diffs map[dsp.Ear]curve.Diff, ref, n
 		}
 		for _, e := range bench.Ears {
 			if n := len(m.Refs[e]); n > 0 {
-				counts = append(counts, fmt.Sprintf("%s of %s on the %s ear", words.Plural(uint64(n), "seat"), m.Name, e))
+				counts = append(counts, fmt.Sprintf("%s of %s on the %s ear", words.Plural(uint64(n), "seat"), m.Name,
+					e))
 			}
 			for i, r := range m.Refs[e] {
 				s, err := snap.LoadSeat(r)
@@ -46,14 +47,16 @@ func (p *Page) seats(snap *config.Snapshot, diffs map[dsp.Ear]curve.Diff, ref, n
 						p.SeatNotes = append(p.SeatNotes, n)
 					}
 				}
-				p.Seats = append(p.Seats, seat{m.Name, e.String(), r.Number, cmp.Or(s.Date, "not said"), say(s.RateHz, "%g"), say(s.SweepLevelDB, "%.1f"),
+				p.Seats = append(p.Seats, seat{m.Name, e.String(), r.Number, cmp.Or(s.Date, "not said"), say(s.RateHz,
+					"%g"), say(s.SweepLevelDB, "%.1f"),
 					say(s.SignalDB, "%.1f"), words.SignedTenth(m.Means[e].OffsetDB[i]), cmp.Or(odd[r.File], "in line")})
 			}
 		}
 	}
 	p.How = append(p.How, "The cushions were seated anew for each measurement: "+strings.Join(counts, ", ")+".")
 	if p.Wanted {
-		how := "The wanted response " + p.Reference.Name + " takes the place of a reference cushion, so the rig's own response does not cancel"
+		how := "The wanted response " + p.Reference.Name + " takes the place of a reference cushion, so the rig's " +
+			"own response does not cancel"
 		if cal := snap.Settings.Rig.Calibration; cal != "" {
 			how += "; the calibration " + filepath.Base(cal) + " was taken off every seat."
 		} else {
@@ -61,9 +64,12 @@ func (p *Page) seats(snap *config.Snapshot, diffs map[dsp.Ear]curve.Diff, ref, n
 		}
 		p.How = append(p.How, how)
 	} else {
-		p.How = append(p.How, "Both cushions were measured on the same rig, so the rig's own response cancels in the difference.")
+		p.How = append(p.How, "Both cushions were measured on the same rig, so the rig's own response cancels in "+
+			"the difference.")
 	}
-	p.How = append(p.How, "Levels are averaged in dB on a grid of 1/48 octave. Where seats scatter, the settings follow them less: weights are 1 / (spread² + 1 dB²), and details that scatter alone may have made are left alone.")
+	p.How = append(p.How, "Levels are averaged in dB on a grid of 1/48 octave. Where seats scatter, the settings "+
+		"follow them less: weights are 1 / (spread² + 1 dB²), and details that scatter alone may have made are left "+
+		"alone.")
 	for _, e := range bench.Ears {
 		d, ok := diffs[e]
 		if !ok {

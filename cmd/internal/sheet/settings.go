@@ -13,7 +13,8 @@ import (
 	"cushwright/dsp/fit"
 )
 
-// newEqualiser fits the goals on an equaliser's own steps, as derive --for does. What cannot be done is said on the page.
+// newEqualiser fits the goals on an equaliser's own steps, as derive --for does. What cannot be done is said on the
+// page.
 func newEqualiser(snap *config.Snapshot, e config.Equaliser, goals []fit.Target) equaliser {
 	s := equaliser{Name: e.Name, Label: cmp.Or(e.Label, e.Name), Can: can(e)}
 	eq, err := bench.EqualiserOf(snap, e.Name)
@@ -62,7 +63,8 @@ func can(e config.Equaliser) string {
 	case len(e.FixedFreqHz) > 0:
 		parts = append(parts, "fixed frequencies")
 	case e.FreqStepOctaves != 0:
-		parts = append(parts, fmt.Sprintf("%g to %g Hz in steps of 1/%s octave", e.FreqMinHz, e.FreqMaxHz, words.Short(1/e.FreqStepOctaves, 2)))
+		parts = append(parts, fmt.Sprintf("%g to %g Hz in steps of 1/%s octave", e.FreqMinHz, e.FreqMaxHz,
+			words.Short(1/e.FreqStepOctaves, 2)))
 	default:
 		parts = append(parts, fmt.Sprintf("%g to %g Hz", e.FreqMinHz, e.FreqMaxHz)+step(e.FreqStepHz, " Hz"))
 	}
@@ -99,7 +101,8 @@ func NewSliders(goals []fit.Target, count int) (out []Sliders, err error) {
 		for _, k := range row.Sliders {
 			bands = append(bands, dsp.Band{Shape: dsp.Bell, Ear: row.Ear, FreqHz: k.FreqHz, GainDB: k.GainDB, Q: row.Q})
 		}
-		s := Sliders{SliderRow: row, ID: strconv.Itoa(count), Title: title, Rows: TypeIn(bands, 1, true), TakeOffDB: 0 - row.HeadroomDB}
+		s := Sliders{SliderRow: row, ID: strconv.Itoa(count), Title: title, Rows: TypeIn(bands, 1, true),
+			TakeOffDB: 0 - row.HeadroomDB}
 		if row.Ear != dsp.Both {
 			s.ID += "-" + row.Ear.String()
 			s.Title += ", " + row.Ear.String() + " ear"

@@ -22,8 +22,8 @@ var ratesHz = []float64{44100, 48000, 96000}
 
 const impulseRateHz = 48000
 
-// Make makes the sheet of a cushion's correction: the page and the files beside it, the page last, because it names the others.
-// out is an existing folder or the page's file name.
+// Make makes the sheet of a cushion's correction: the page and the files beside it, the page last, because it names the
+// others. out is an existing folder or the page's file name.
 func Make(snap *config.Snapshot, name string, goal *bench.Goal, out string) (*Page, []config.File, error) {
 	fail := func(err error) (*Page, []config.File, error) {
 		return nil, nil, fmt.Errorf("cushwright: sheet of %q: %w", name, err)
@@ -63,7 +63,8 @@ func pagePath(out, base string) (string, error) {
 	case strings.EqualFold(filepath.Ext(out), ".html"):
 		return out, nil
 	}
-	return "", &dsp.RangeError{Key: "--out", Value: fmt.Sprintf("%q", out), Allowed: "an existing folder or a file name that ends in .html"}
+	return "", &dsp.RangeError{Key: "--out", Value: fmt.Sprintf("%q", out), Allowed: "an existing folder or a file " +
+		"name that ends in .html"}
 }
 
 // newPage gathers and fits all that stands on the page.
@@ -136,7 +137,8 @@ func (p *Page) records(snap *config.Snapshot, name string, w *bench.Goal) {
 	a, b := bench.RecordRows(r), bench.RecordRows(k)
 	for i := range a {
 		if a[i][1] != "" || b[i][1] != "" {
-			p.Records = append(p.Records, record{a[i][0], cmp.Or(a[i][1], "not recorded"), cmp.Or(b[i][1], "not recorded")})
+			p.Records = append(p.Records, record{a[i][0], cmp.Or(a[i][1], "not recorded"), cmp.Or(b[i][1],
+				"not recorded")})
 		}
 	}
 	if p.Wanted {
@@ -172,7 +174,8 @@ func (p *Page) rates(c *dsp.Correction) error {
 		}
 	}
 	if p.BoostDB > p.TakeOffDB+0.05 {
-		p.Notes = append(p.Notes, fmt.Sprintf("the correction lifts up to %.1f dB, and its headroom takes off %.1f dB only: "+
+		p.Notes = append(p.Notes, fmt.Sprintf("the correction lifts up to %.1f dB, and its headroom takes off %.1f "+
+			"dB only: "+
 			"what overloads is left to the guard, which other equalisers do not have", p.BoostDB, p.TakeOffDB))
 		p.Warnings = p.Notes
 	}

@@ -8,8 +8,8 @@ import (
 	"cushwright/platform/soundfile"
 )
 
-// seamless makes stereo frames that can be repeated for ever: the last 20 ms fade into the first 20 ms. One channel goes
-// to both ears, of more than two the first two are taken.
+// seamless makes stereo frames that can be repeated for ever: the last 20 ms fade into the first 20 ms. One channel
+// goes to both ears, of more than two the first two are taken.
 func seamless(s *soundfile.Sound) ([]float32, error) {
 	seam := s.RateHz / 50
 	n := s.Frames() - seam

@@ -82,10 +82,13 @@ func (s *sitting) run(next func() (string, bool)) (stats.Result, error) {
 	}
 	stopped := ""
 	if res.Stopped() {
-		stopped = fmt.Sprintf("\nEnded after %d of %d trials (%s): the others count as wrong, so that stopping gains nothing.", res.Answered, s.plan.Trials, why)
+		stopped = fmt.Sprintf("\nEnded after %d of %d trials (%s): the others count as wrong, so that stopping "+
+			"gains nothing.", res.Answered, s.plan.Trials, why)
 	}
-	text := fmt.Sprintf("%d right of %d planned trials, %d answered, p = %.4g: %s (%d needed).%s\nX was    %s\nanswers  %s", res.Correct, s.plan.Trials,
-		res.Answered, res.PValue(), verdict, s.plan.Needed(), stopped, letters(s.order[:res.Answered]), letters(answers))
+	text := fmt.Sprintf("%d right of %d planned trials, %d answered, p = %.4g: %s (%d needed).%s\nX was    "+
+		"%s\nanswers  %s", res.Correct, s.plan.Trials,
+		res.Answered, res.PValue(), verdict, s.plan.Needed(), stopped, letters(s.order[:res.Answered]),
+		letters(answers))
 	if err := s.note("%s\nsalt %s, order %s", text, salt, letters(s.order)); err != nil {
 		return res, err
 	}

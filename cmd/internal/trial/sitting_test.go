@@ -42,8 +42,8 @@ func played(t *testing.T, plan stats.Plan, rate float64, r *rand.Rand) stats.Res
 	return res
 }
 
-// TestBlindHasThePowerItStates runs simulated listeners of known rates through whole sittings. The figures are the exact
-// binomial powers of 12 of 16, computed apart.
+// TestBlindHasThePowerItStates runs simulated listeners of known rates through whole sittings. The figures are the
+// exact binomial powers of 12 of 16, computed apart.
 func TestBlindHasThePowerItStates(t *testing.T) {
 	plan := stats.Plan{Trials: 16, Alpha: .05}
 	if text := power(plan); !strings.HasPrefix(text, "16 trials: 12 right answers") || !strings.Contains(text, "right in 90 % of the trials in 98 of 100") {

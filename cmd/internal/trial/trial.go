@@ -1,5 +1,5 @@
-// Package trial holds a forced-choice listening trial at a terminal: the running engine hides the sides, the listener answers, and
-// a log on disk has every answer before anything is told.
+// Package trial holds a forced-choice listening trial at a terminal: the running engine hides the sides, the listener
+// answers, and a log on disk has every answer before anything is told.
 package trial
 
 import (

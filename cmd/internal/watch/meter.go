@@ -38,8 +38,8 @@ func scale10(width int) string {
 	return string(b)
 }
 
-// meter draws a level as a bar, the true peak of the last seconds as a mark |, and the level and the largest true peak as
-// figures.
+// meter draws a level as a bar, the true peak of the last seconds as a mark |, and the level and the largest true peak
+// as figures.
 func meter(name string, db, mark, largest float64, width int) string {
 	n := barWidth(width)
 	bar := []byte(strings.Repeat("=", column(db, n)) + strings.Repeat(".", n-column(db, n)))

@@ -117,8 +117,8 @@ func (v *view) Update(msg tea.Msg) (tea.Model, tea.Cmd) {
 		v.take(m)
 		next := tea.Tick(every, func(time.Time) tea.Msg { return tick{} })
 		if was != (v.lost != nil) {
-			// A terminal that goes to another size and back at once cuts the picture and tells nobody: all of it is drawn anew
-			// where much changes, and by ctrl+l.
+			// A terminal that goes to another size and back at once cuts the picture and tells nobody: all of it is
+			// drawn anew where much changes, and by ctrl+l.
 			return v, tea.Batch(next, tea.ClearScreen)
 		}
 		return v, next

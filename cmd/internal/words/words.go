@@ -15,7 +15,8 @@ func Plural(n uint64, noun string) string {
 	return fmt.Sprintf("%d %ss", n, noun)
 }
 
-// Typed rounds to what is worth typing and writing: far below what can be heard or measured. step is 1 over a whole number.
+// Typed rounds to what is worth typing and writing: far below what can be heard or measured. step is 1 over a whole
+// number.
 func Typed(x, step float64) float64 {
 	// Dividing by a whole number gives the nearest decimal fraction.
 	n := math.Round(1 / step)

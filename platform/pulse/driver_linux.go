@@ -47,9 +47,11 @@ func (d *Driver) Name() string { return d.name }
 // Devices lists what can be named in a Request.
 func (d *Driver) Devices() ([]engine.Device, error) { return Devices(d.server) }
 
-// connect makes a connection whose audio the wire handles.
-func (d *Driver) connect(w *wire) (*Conn, error) {
-	return dialEach(d.server, func(conn net.Conn) (*Conn, error) {
+// connect makes a connection whose audio the wire handles. Each address has a wire of its own: the protocol library may still
+// read from one that failed.
+func (d *Driver) connect(calls callbacks) (w *wire, p *Conn, err error) {
+	p, err = dialEach(d.server, func(conn net.Conn) (*Conn, error) {
+		w = &wire{callbacks: calls}
 		if err := w.take(conn); err != nil {
 			return nil, err
 		}
@@ -59,6 +61,7 @@ func (d *Driver) connect(w *wire) (*Conn, error) {
 		}
 		return p, err
 	})
+	return w, p, err
 }
 
 func streamProps(name string) proto.PropList {
@@ -98,9 +101,8 @@ func (d *Driver) Open(req engine.Request) (engine.Stream, error) {
 		s.Close()
 		return nil, device.Err(action, object, engine.Reopen, err)
 	}
-	w := &wire{callbacks: callbacks{capture: req.Capture, playback: req.Playback, ready: req.Ready,
-		underflow: req.Underflow, gap: req.Gap, lost: req.Lost}}
-	p, err := d.connect(w)
+	w, p, err := d.connect(callbacks{capture: req.Capture, playback: req.Playback, ready: req.Ready,
+		underflow: req.Underflow, gap: req.Gap, lost: req.Lost})
 	if err != nil {
 		return fail("connect to", d.server, err)
 	}

@@ -14,16 +14,22 @@ import (
 const (
 	longestString = 1000      // bytes, of what comes in
 	longestID     = 600       // bytes, of an output's name as it is written into our module's arguments
-	mostControl   = 256 << 20 // bytes of a control packet; a list of outputs with names of some megabytes is one
+	mostControl   = 256 << 20 // bytes of a packet; a list of outputs with names of some megabytes is one
 )
 
 // shortened is a control connection on which long strings are cut.
 type shortened struct {
 	net.Conn
-	rest []byte // of a packet that has been read
+	rest  []byte // of a packet that has been read
+	audio uint32 // bytes of a packet of sound that are still to be read; they pass as they are
 }
 
 func (s *shortened) Read(b []byte) (int, error) {
+	if len(s.rest) == 0 && s.audio > 0 {
+		n, err := s.Conn.Read(b[:min(uint64(len(b)), uint64(s.audio))])
+		s.audio -= uint32(n)
+		return n, err
+	}
 	if len(s.rest) == 0 {
 		head := make([]byte, packetHeader, packetHeader+256)
 		if _, err := io.ReadFull(s.Conn, head); err != nil {
@@ -33,20 +39,30 @@ func (s *shortened) Read(b []byte) (int, error) {
 		if size > mostControl {
 			return 0, fmt.Errorf("a packet of %d bytes", size)
 		}
-		var body bytes.Buffer // grows with what comes, not with what is announced
-		if n, err := io.CopyN(&body, s.Conn, int64(size)); err != nil {
-			return int(n), err
+		if binary.BigEndian.Uint32(head[4:]) != controlPacket {
+			s.rest, s.audio = head, size
+		} else if err := s.control(head, size); err != nil {
+			return 0, err
 		}
-		text := body.Bytes()
-		if size > longestString && binary.BigEndian.Uint32(head[4:]) == controlPacket {
-			text = cutStrings(text)
-			binary.BigEndian.PutUint32(head, uint32(len(text)))
-		}
-		s.rest = append(head, text...)
 	}
 	n := copy(b, s.rest)
 	s.rest = s.rest[n:]
 	return n, nil
+}
+
+// control reads the body of a control packet and cuts it.
+func (s *shortened) control(head []byte, size uint32) error {
+	var body bytes.Buffer // grows with what comes, not with what is announced
+	if _, err := io.CopyN(&body, s.Conn, int64(size)); err != nil {
+		return err
+	}
+	text := body.Bytes()
+	if size > longestString {
+		text = cutStrings(text)
+		binary.BigEndian.PutUint32(head, uint32(len(text)))
+	}
+	s.rest = append(head, text...)
+	return nil
 }
 
 // cutStrings cuts every string of a packet to longestString bytes, in place, and returns the packet. The format is a

@@ -98,9 +98,7 @@ func (w *wire) take(conn net.Conn) error {
 	tv := unix.NsecToTimeval(int64(sendTimeout))
 	unix.SetsockoptTimeval(fd, unix.SOL_SOCKET, unix.SO_SNDTIMEO, &tv)
 	w.Conn, w.fd = conn, fd
-	w.state.Store(wireOpening)
-	w.closing.Store(false)
-	w.rest, w.packet, w.owing = nil, nil, newOwing()
+	w.owing = newOwing()
 	w.control = make(chan []byte, controlQueue)
 	w.ended = make(chan struct{})
 	go w.run()

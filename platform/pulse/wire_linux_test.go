@@ -247,6 +247,21 @@ func TestWireLoses(t *testing.T) {
 	}
 }
 
+// A connection that ends while its stream is being opened is the opener's to tell, and nobody else's.
+func TestWireThatNeverOpened(t *testing.T) {
+	lost := make(chan error, 1)
+	w := &wire{callbacks: callbacks{lost: func(err error) { lost <- err }}}
+	far := wired(t, w)
+	far.Close()
+	<-w.ended
+	if w.opened() {
+		t.Error("a connection that has ended counts as open")
+	}
+	if len(lost) > 0 {
+		t.Errorf("a loss is told: %v", <-lost)
+	}
+}
+
 // Whatever a server sends, the thread ends or goes on; it neither crashes nor calls back with half a frame.
 func FuzzWire(f *testing.F) {
 	f.Add(packet(1, make([]byte, 64)))

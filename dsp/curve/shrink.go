@@ -154,7 +154,7 @@ func anything(ls []*layer) float64 {
 	return 1 / (1 + math.Exp(-steepness*(odds-evens)))
 }
 
-const steepness, evens, doubtful = 3.0, 0.1, 0.8
+const steepness, evens, doubtful = 3.0, 1.2, 0.8
 
 // shrink replaces the details of scale j by their posterior means and returns their posterior variances.
 func shrink(ls []*layer, j int, any float64) []float64 {

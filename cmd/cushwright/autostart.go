@@ -10,8 +10,13 @@ import (
 )
 
 func (a *app) autostartCommand() *cobra.Command {
-	return &cobra.Command{Use: "autostart on|off", Short: "start the engine with the session, as a per-user service",
+	return &cobra.Command{Use: "autostart on|off", Short: "Start the engine with your session, as a per-user service.",
 		Args: cobra.MatchAll(cobra.ExactArgs(1), cobra.OnlyValidArgs), ValidArgs: []string{"on", "off"},
+		Long: `"on" sets up a service of your own that starts the engine with your session, and starts it now. "off"
+ends the engine and removes the service. Without systemd the exit code is 1: let your session start "cushwright run
+--background" itself.
+
+` + caution,
 		RunE: func(c *cobra.Command, args []string) error {
 			exe, err := os.Executable()
 			if err != nil {

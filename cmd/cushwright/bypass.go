@@ -5,32 +5,23 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"cushwright/engine"
+	"cushwright/cmd/internal/service"
 )
-
-// unmatched is the caution where bypass.match is "off".
-const unmatched = "bypass is not matched in loudness: switching can jump, and the louder side seems the better one"
-
-const matchOff = string(engine.MatchOff)
-
-// loudnessOf says how loud the other side of bypass is.
-func loudnessOf(match string) string {
-	if match == matchOff {
-		return "not matched in loudness"
-	}
-	return "equally loud"
-}
 
 func (a *app) bypassCommand() *cobra.Command {
 	var with string
-	c := &cobra.Command{Use: "bypass [on|off|toggle]", Short: "compare with and without the correction, equally loud", Args: cobra.MaximumNArgs(1),
+	c := &cobra.Command{Use: "bypass [on|off|toggle]", Short: "Compare with and without the correction, equally loud.",
+		Args:      cobra.MaximumNArgs(1),
 		ValidArgs: []string{"on", "off", "toggle"},
+		Long: `Switches between the correction and none, or says which of the two is to be heard; without an argument
+it switches over. Both are equally loud, unless bypass.match of settings.toml is "off". With --with, another cushion's
+correction takes the place of none.`,
 		RunE: func(c *cobra.Command, args []string) error {
 			mode := "toggle"
 			if len(args) == 1 {
 				mode = args[0]
 			}
-			cl, err := newClient()
+			cl, err := service.Client()
 			if err != nil {
 				return err
 			}
@@ -39,8 +30,8 @@ func (a *app) bypassCommand() *cobra.Command {
 				return answer(err)
 			}
 			fmt.Fprintln(c.OutOrStdout(), "bypass", map[bool]string{true: "on", false: "off"}[on])
-			if st, err := cl.Status(c.Context()); err == nil && st.Match == matchOff {
-				fmt.Fprintln(c.ErrOrStderr(), "note:", unmatched)
+			if st, err := cl.Status(c.Context()); err == nil && st.Match == service.MatchOff {
+				fmt.Fprintln(c.ErrOrStderr(), "note:", service.Unmatched)
 			}
 			return nil
 		}}

@@ -6,6 +6,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"cushwright/cmd/internal/bench"
 	"cushwright/cmd/internal/words"
 	"cushwright/config"
 	"cushwright/dsp"
@@ -13,8 +14,9 @@ import (
 
 func (a *app) checkCommand() *cobra.Command {
 	var asJSON bool
-	c := &cobra.Command{Use: "check", Short: "validate the bench folder", Args: cobra.NoArgs,
-		Long: "Reads every file of the bench, seats and wanted responses too, and names what is wrong with each: file, line, key, value and\nwhat is allowed. The exit code is 1 if anything is.",
+	c := &cobra.Command{Use: "check", Short: "Check the bench folder for mistakes.", Args: cobra.NoArgs,
+		Long: `Reads every file of the bench, seats and wanted responses too, and names what is wrong with each: file, line,
+key, value and what is allowed. The exit code is 1 if anything is.`,
 		RunE: func(c *cobra.Command, _ []string) error {
 			dir, err := a.dir()
 			if err != nil {
@@ -72,7 +74,8 @@ func (a *app) checkCommand() *cobra.Command {
 				}
 			}
 			if len(out.Problems) > 0 {
-				return answerNo{fmt.Errorf("cushwright: check %q: %s", dir, words.Plural(uint64(len(out.Problems)), "problem"))}
+				return answerNo{fmt.Errorf("cushwright: check %q: %s", dir, words.Plural(uint64(len(out.Problems)),
+					"problem"))}
 			}
 			return nil
 		}}
@@ -91,7 +94,7 @@ func largeHeadrooms(snap *config.Snapshot) (warnings []string, err error) {
 		if err != nil {
 			return nil, fmt.Errorf("cushwright: check the correction of %q: %w", name, err)
 		}
-		if n := headroomNote(c.Correction, ch); n != "" {
+		if n := bench.HeadroomNote(c.Correction, ch); n != "" {
 			warnings = append(warnings, "corrections/"+name+".toml: "+n)
 		}
 	}

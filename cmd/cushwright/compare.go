@@ -5,7 +5,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
-	"strconv"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -20,22 +19,24 @@ import (
 func (a *app) compareCommand() *cobra.Command {
 	var asJSON, align bool
 	var png, svg, since string
-	c := &cobra.Command{Use: "compare REF NEW | compare NAME --since DAY", Short: "what a swap changes, and whether it is more than seating scatter; or how one cushion has aged",
+	c := &cobra.Command{Use: "compare REF NEW | compare NAME --since DAY",
+		Short: "Tell what a swap changes, and whether that is more than seating scatter.",
 		Args: func(c *cobra.Command, args []string) error {
 			if c.Flags().Changed("since") {
 				return cobra.ExactArgs(1)(c, args)
 			}
 			return cobra.ExactArgs(2)(c, args)
 		},
-		Long: `Compares the seats of two cushions. Each octave band and each range is judged by itself: its 95 % interval is that of the
-change printed beside it. So of twenty bands that did not change, about one is called real by chance. The verdict on the whole
-allows for that: it calls equal cushions different in 5 of 100 cases. The sensitivity is one figure for both ears.
-The exit code is 1 if seats disagree: seat again, then compare again.
+		Long: `Compares the seats of two cushions. Each octave band and each range is judged by itself: its 95 %
+interval is that of the change printed beside it. So of twenty bands that did not change, about one is called real by
+chance. The verdict on the whole allows for that: it calls equal cushions different in 5 of 100 cases. The sensitivity
+is one figure for both ears. The exit code is 1 if seats disagree: seat again, then compare again.
 
 With --align, each seat's own level (200 Hz to 4 kHz) is taken out first, and shapes are compared.
 
-With --since, the latest seats of one cushion are set against the first ones since that day: how it has drifted, whether that is
-beyond scatter, and whether corrections should be derived again. The exit code is 1 if it has drifted or the seats are too few to tell.`,
+With --since, the latest seats of one cushion are set against the first ones since that day: how it has drifted,
+whether that is beyond scatter, and whether corrections should be derived again. The exit code is 1 if it has drifted
+or the seats are too few to tell.`,
 		RunE: func(c *cobra.Command, args []string) error {
 			if c.Flags().Changed("since") {
 				return a.aged(c, args[0], since, asJSON)
@@ -56,7 +57,8 @@ beyond scatter, and whether corrections should be derived again. The exit code i
 			if err != nil {
 				return err
 			}
-			for file, draw := range map[string]func(*plot.Plot, io.Writer) error{png: (*plot.Plot).PNG, svg: (*plot.Plot).SVG} {
+			for file, draw := range map[string]func(*plot.Plot, io.Writer) error{png: (*plot.Plot).PNG,
+				svg: (*plot.Plot).SVG} {
 				if file == "" {
 					continue
 				}
@@ -71,7 +73,8 @@ beyond scatter, and whether corrections should be derived again. The exit code i
 				err = printTo(c, func(w io.Writer) { printComparison(w, cmp) })
 			}
 			if err == nil && len(cmp.Outliers) > 0 {
-				err = answerNo{fmt.Errorf("cushwright: compare %q with %q: %s the others, seat again", ref.Name, new.Name,
+				err = answerNo{fmt.Errorf("cushwright: compare %q with %q: %s the others, seat again", ref.Name,
+					new.Name,
 					map[bool]string{true: "a seat disagrees with", false: "seats disagree with"}[len(cmp.Outliers) == 1])}
 			}
 			return err
@@ -123,7 +126,8 @@ func printComparison(w io.Writer, cmp bench.Comparison) {
 		fmt.Fprintln(w, "(each seat's own level was taken out first)")
 	}
 	for _, k := range cmp.Ears {
-		fmt.Fprintf(w, "\n%s ear, %d and %d seats, %.0f Hz to %.0f Hz\n", k.Ear, k.ReferenceSeats, k.NewSeats, k.LowHz, k.HighHz)
+		fmt.Fprintf(w, "\n%s ear, %d and %d seats, %.0f Hz to %.0f Hz\n", k.Ear, k.ReferenceSeats, k.NewSeats, k.LowHz,
+			k.HighHz)
 		fmt.Fprintf(w, "  %6s  %6s  %6s  %6s  %6s  verdict\n", "band", "before", "after", "change", "95 %")
 		odd := false
 		for _, r := range k.Octaves {
@@ -131,16 +135,19 @@ func printComparison(w io.Writer, cmp bench.Comparison) {
 			if r.Caution != "" {
 				mark, odd = " *", true
 			}
-			fmt.Fprintf(w, "  %6s  %6.1f  %6.1f  %6s  %s  %s%s\n", r.Band, r.RefDB, r.NewDB, words.SignedTenth(r.DiffDB), confidence(r.Half95), r.Verdict, mark)
+			fmt.Fprintf(w, "  %6s  %6.1f  %6.1f  %6s  %s  %s%s\n", r.Band, r.RefDB, r.NewDB,
+				words.SignedTenth(r.DiffDB), confidence(r.Half95), r.Verdict, mark)
 		}
 		if odd {
 			fmt.Fprintln(w, "  * where the rig is no ear, see the notes")
 		}
 		for _, r := range k.Ranges {
-			fmt.Fprintf(w, "  %-12s %6s dB %s  %s (%.0f Hz to %.0f Hz)\n", r.Band, words.SignedTenth(r.DiffDB), confidence(r.Half95), r.Verdict, r.LowHz, r.HighHz)
+			fmt.Fprintf(w, "  %-12s %6s dB %s  %s (%.0f Hz to %.0f Hz)\n", r.Band, words.SignedTenth(r.DiffDB),
+				confidence(r.Half95), r.Verdict, r.LowHz, r.HighHz)
 		}
 		if len(cmp.Ears) > 1 {
-			fmt.Fprintf(w, "  %-12s %6s dB %s  (200 Hz to 4 kHz)\n", "level", words.SignedTenth(k.LevelDB), confidence(k.LevelHalf95))
+			fmt.Fprintf(w, "  %-12s %6s dB %s  (200 Hz to 4 kHz)\n", "level", words.SignedTenth(k.LevelDB),
+				confidence(k.LevelHalf95))
 		}
 	}
 	fmt.Fprintf(w, "\nsensitivity %s dB %s\n", words.SignedTenth(cmp.SensitivityDB), confidence(cmp.SensitivityHalf95))
@@ -158,7 +165,8 @@ func printComparison(w io.Writer, cmp bench.Comparison) {
 		if real == nil {
 			real = []string{"none"}
 		}
-		fmt.Fprintf(w, "  %-14s level %s dB %s; as a whole %s; octave bands with a real difference: %s\n", m.Cushion, words.SignedTenth(m.LevelDB),
+		fmt.Fprintf(w, "  %-14s level %s dB %s; as a whole %s; octave bands with a real difference: %s\n", m.Cushion,
+			words.SignedTenth(m.LevelDB),
 			confidence(m.LevelHalf95), m.Whole.Verdict, strings.Join(real, ", "))
 	}
 	printRecords(w, cmp)
@@ -181,27 +189,14 @@ func printWhole(w io.Writer, v bench.Whole) {
 	}
 	says := map[string]string{curve.Real: "a real change", curve.Scatter: "no change beyond seating scatter"}[v.Verdict]
 	fmt.Fprintf(w, "as a whole: %s (chance of bands as far apart with equal cushions: %s)\n", says, chance)
-	fmt.Fprintf(w, "Each band is judged by itself: where nothing changed, %.1f of these %d are called real by chance.\n", v.ByChance, v.Bands)
-}
-
-// recordRows is what is known of a cushion as an object: what, and its value, "" where it is not known.
-func recordRows(k config.Cushion) [][2]string {
-	num := func(x *float64, unit string) string {
-		if x == nil {
-			return ""
-		}
-		return strconv.FormatFloat(*x, 'g', -1, 64) + " " + unit
-	}
-	return [][2]string{{"label", k.Label}, {"cover", k.Cover}, {"filling", k.Filling}, {"mass of the pair", num(k.MassG, "g")},
-		{"thickness", num(k.ThicknessMM, "mm")}, {"clamped", num(k.ClampedMM, "mm")}, {"opening", num(k.OpeningMM, "mm")},
-		{"opening width", num(k.OpeningWidthMM, "mm")}, {"clamping force", num(k.ClampN, "N")}, {"worn", num(k.Hours, "h")},
-		{"in use since", k.Since}}
+	fmt.Fprintf(w, "Each band is judged by itself: where nothing changed, %.1f of these %d are called real by "+
+		"chance.\n", v.ByChance, v.Bands)
 }
 
 // printRecords prints what is known of the cushions as objects, side by side.
 func printRecords(w io.Writer, cmp bench.Comparison) {
 	width := len([]rune(cmp.Reference.Name))
-	ref, new := recordRows(cmp.Reference), recordRows(cmp.New)
+	ref, new := bench.RecordRows(cmp.Reference), bench.RecordRows(cmp.New)
 	for _, r := range ref {
 		width = max(width, len([]rune(r[1])))
 	}
@@ -228,7 +223,8 @@ func printRecords(w io.Writer, cmp bench.Comparison) {
 
 // goalFlags say what a correction is to bring the new cushion back to.
 func goalFlags(c *cobra.Command, g *bench.Goal) {
-	c.Flags().StringVar(&g.Reference, "reference", "", "the cushion whose sound is wanted (default: the reference of settings.toml)")
+	c.Flags().StringVar(&g.Reference, "reference", "", "the cushion whose sound is wanted (default: the reference "+
+		"of settings.toml)")
 	c.Flags().StringVar(&g.Wanted, "wanted", "", "a wanted response, wanted/NAME.csv, in place of a reference cushion")
 	c.MarkFlagsMutuallyExclusive("reference", "wanted")
 }

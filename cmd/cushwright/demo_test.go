@@ -11,6 +11,7 @@ import (
 	"strings"
 	"testing"
 
+	"cushwright/cmd/internal/bench"
 	"cushwright/config"
 	"cushwright/dsp"
 )
@@ -18,7 +19,10 @@ import (
 func TestDemo(t *testing.T) {
 	file := filepath.Join(t.TempDir(), "demo.png")
 	var out bytes.Buffer
-	if err := demo(t.Context(), &out, file); err != nil {
+	root := newRoot()
+	root.SetArgs([]string{"demo", "--png", file})
+	root.SetOut(&out)
+	if err := root.ExecuteContext(t.Context()); err != nil {
 		t.Fatalf("%v\n%s", err, out.String())
 	}
 	text := out.String()
@@ -80,7 +84,7 @@ func TestDemoCorrectionsAtEveryRate(t *testing.T) {
 				t.Fatal(err)
 			}
 			var low, all float64
-			for _, f := range plotHz() {
+			for _, f := range bench.PlotHz() {
 				for _, e := range []dsp.Ear{dsp.Left, dsp.Right} {
 					d := math.Abs(ch.DB(e, f) - c.Correction.AnalogDB(e, f))
 					all = max(all, d)

@@ -19,7 +19,7 @@ import (
 // What common practice (no source) expects where a porous fabric cushion gives way to a sealed one about 3 mm thicker: most
 // is taken off at 250 Hz, then below; 1 kHz gains, 2 kHz loses, 4 kHz gains.
 func TestSlidersOfTheDemoHaveTheExpectedSigns(t *testing.T) {
-	a := reply[sliderAnswer](t, demoBench(t), "sliders", "wipe-clean", "--reference", "woven")
+	a := reply[bench.SliderAnswer](t, demoBench(t), "sliders", "wipe-clean", "--reference", "woven")
 	if len(a.Rows) != 1 || len(a.Rows[0].Sliders) != 10 {
 		t.Fatalf("%+v", a)
 	}
@@ -80,13 +80,13 @@ func TestSlidersGiveBackSettings(t *testing.T) {
 			}
 		}
 	}
-	a := reply[sliderAnswer](t, dir, "sliders", "sealed", "--reference", "old", "--q", "1.2", "--treble", "--max-boost", "24")
+	a := reply[bench.SliderAnswer](t, dir, "sliders", "sealed", "--reference", "old", "--q", "1.2", "--treble", "--max-boost", "24")
 	for i, s := range a.Rows[0].Sliders {
 		if math.Abs(s.GainDB-set[i]) > 0.5 {
 			t.Errorf("%g Hz: built from %+g dB, found %+g", s.FreqHz, set[i], s.GainDB)
 		}
 	}
-	gentle := reply[sliderAnswer](t, dir, "sliders", "sealed", "--reference", "old", "--gentle=2", "--freq", "100,400,1600,6400", "--width", "2")
+	gentle := reply[bench.SliderAnswer](t, dir, "sliders", "sealed", "--reference", "old", "--gentle=2", "--freq", "100,400,1600,6400", "--width", "2")
 	for _, s := range gentle.Rows[0].Sliders {
 		if math.Abs(s.GainDB) > 2 {
 			t.Errorf("gentle: %+v", s)
@@ -124,7 +124,7 @@ func TestDeriveWritesWhatItSays(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	d := reply[derived](t, dir, "derive", "wipe-clean", "--reference", "woven")
+	d := reply[bench.Derived](t, dir, "derive", "wipe-clean", "--reference", "woven")
 	kept, err := os.ReadFile(file + ".previous")
 	if err != nil || !bytes.Equal(kept, old) {
 		t.Errorf("the former correction is not kept: %v", err)
@@ -137,9 +137,9 @@ func TestDeriveWritesWhatItSays(t *testing.T) {
 	if !ok || c.Reference != "woven" || d.Reference != "woven" || d.File != file || c.Derived == nil || c.Derived.Seats != 10 || c.Derived.ReferenceSeats != 10 {
 		t.Fatalf("%+v\n%+v", c, d)
 	}
-	var bands []bandSetting
+	var bands []bench.BandSetting
 	for _, b := range c.Correction.Bands() {
-		bands = append(bands, bandSetting{b.Shape, b.Ear, b.FreqHz, b.GainDB, b.Q})
+		bands = append(bands, bench.BandSetting{Shape: b.Shape, Ear: b.Ear, FreqHz: b.FreqHz, GainDB: b.GainDB, Q: b.Q})
 	}
 	if !slices.Equal(bands, d.Bands) || len(bands) == 0 || len(bands) > 8 {
 		t.Errorf("written %v\nsaid %v", bands, d.Bands)
@@ -173,14 +173,14 @@ func TestDeriveWritesWhatItSays(t *testing.T) {
 		t.Error("the same input gave another output")
 	}
 	// The reference of the settings holds where none is named.
-	e := reply[derived](t, dir, "derive", "wipe-clean", "--dry")
+	e := reply[bench.Derived](t, dir, "derive", "wipe-clean", "--dry")
 	if !slices.Equal(e.Bands, d.Bands) || e.File != "" {
 		t.Errorf("without --reference: %+v", e)
 	}
 }
 
 func TestDeriveForAnEqualiser(t *testing.T) {
-	d := reply[derived](t, demoBench(t), "derive", "wipe-clean", "--for", "five-band-whole-decibels", "--dry")
+	d := reply[bench.Derived](t, demoBench(t), "derive", "wipe-clean", "--for", "five-band-whole-decibels", "--dry")
 	if len(d.Bands) == 0 || len(d.Bands) > 5 || !(d.After.RMSDB < 0.4*d.Before.RMSDB) {
 		t.Errorf("%+v", d)
 	}
@@ -192,7 +192,7 @@ func TestDeriveForAnEqualiser(t *testing.T) {
 }
 
 func TestDeriveEarsApart(t *testing.T) {
-	d := reply[derived](t, demoBench(t), "derive", "deep-foam", "--ears", "apart", "--bands", "3", "--dry")
+	d := reply[bench.Derived](t, demoBench(t), "derive", "deep-foam", "--ears", "apart", "--bands", "3", "--dry")
 	n := map[dsp.Ear]int{}
 	for _, b := range d.Bands {
 		n[b.Ear]++
@@ -215,7 +215,7 @@ func TestDeriveTowardsAWantedResponse(t *testing.T) {
 	}
 	var b strings.Builder
 	b.WriteString("freq_hz,level_db\n")
-	for _, f := range plotHz() {
+	for _, f := range bench.PlotHz() {
 		fmt.Fprintf(&b, "%.4f,%.4f\n", f, 12+(m.Means[dsp.Left].At(f)+m.Means[dsp.Right].At(f))/2)
 	}
 	if err := os.MkdirAll(filepath.Join(dir, "wanted"), 0o755); err != nil {
@@ -224,7 +224,7 @@ func TestDeriveTowardsAWantedResponse(t *testing.T) {
 	if err := os.WriteFile(filepath.Join(dir, "wanted", "booth.csv"), []byte(b.String()), 0o644); err != nil {
 		t.Fatal(err)
 	}
-	curveOf := func(d derived) (out []float64) {
+	curveOf := func(d bench.Derived) (out []float64) {
 		for _, f := range []float64{60, 120, 250, 500, 1000, 2000, 4000} {
 			v := 0.0
 			for _, b := range d.Bands {
@@ -238,7 +238,7 @@ func TestDeriveTowardsAWantedResponse(t *testing.T) {
 	if err != nil || !strings.Contains(msg, "no calibration") {
 		t.Errorf("%v, %q", err, msg)
 	}
-	got, want := reply[derived](t, dir, "derive", "wipe-clean", "--wanted", "booth", "--dry"), reply[derived](t, dir, "derive", "wipe-clean", "--dry")
+	got, want := reply[bench.Derived](t, dir, "derive", "wipe-clean", "--wanted", "booth", "--dry"), reply[bench.Derived](t, dir, "derive", "wipe-clean", "--dry")
 	g, w := curveOf(got), curveOf(want)
 	mean := 0.0
 	for i := range g {
@@ -260,7 +260,7 @@ func TestDeriveTowardsAWantedResponse(t *testing.T) {
 	if err := os.WriteFile(filepath.Join(dir, "settings.toml"), []byte("[rig]\ncalibration = \"rig.txt\"\n"), 0o644); err != nil {
 		t.Fatal(err)
 	}
-	c := curveOf(reply[derived](t, dir, "derive", "wipe-clean", "--wanted", "booth", "--dry"))
+	c := curveOf(reply[bench.Derived](t, dir, "derive", "wipe-clean", "--wanted", "booth", "--dry"))
 	if !(c[0]-c[2] > g[0]-g[2]+3) {
 		t.Errorf("at 60 Hz against 250 Hz %.1f dB with the calibration, %.1f without", c[0]-c[2], g[0]-g[2])
 	}

@@ -11,7 +11,9 @@ import (
 
 func (a *app) devicesCommand() *cobra.Command {
 	var asJSON bool
-	c := &cobra.Command{Use: "devices", Short: "list capture and playback devices", Args: cobra.NoArgs,
+	c := &cobra.Command{Use: "devices", Short: "List the devices that record and play.", Args: cobra.NoArgs,
+		Long: `Lists what the sound system records from and plays to. The ID is what settings.toml names. The default
+output is what the engine plays to unless the settings name another.`,
 		RunE: func(c *cobra.Command, _ []string) error {
 			d, err := platform.NewDriver(platform.ServerString())
 			if err != nil {
@@ -22,7 +24,7 @@ func (a *app) devicesCommand() *cobra.Command {
 				return err
 			}
 			if asJSON {
-				return printJSON(list)
+				return writeJSON(c, list)
 			}
 			w := tabwriter.NewWriter(c.OutOrStdout(), 0, 0, 2, ' ', 0)
 			fmt.Fprintln(w, "ID\tKIND\tRATE\tCHANNELS\tNAME")

@@ -3,14 +3,34 @@ package main
 import (
 	"strings"
 	"testing"
+	"unicode"
 )
 
-// TestHelpIsGrouped: every command stands in a group, says in a line what it does, and the help lists the groups in their order.
+// TestHelpIsGrouped: every command stands in a group, says in a whole sentence what it does and explains itself, and the help lists
+// the groups in their order.
 func TestHelpIsGrouped(t *testing.T) {
 	root := newRoot()
+	seen := map[string]bool{}
 	for _, c := range root.Commands() {
-		if c.GroupID == "" || c.Short == "" {
-			t.Errorf("%s: group %q, %q", c.Name(), c.GroupID, c.Short)
+		seen[c.Name()] = true
+		if !root.ContainsGroup(c.GroupID) {
+			t.Errorf("%s: group %q", c.Name(), c.GroupID)
+		}
+		if s := c.Short; s == "" || !unicode.IsUpper(rune(s[0])) || !strings.HasSuffix(s, ".") || len(s) > 80 {
+			t.Errorf("%s: %q is no short sentence", c.Name(), s)
+		}
+		if strings.TrimSpace(c.Long) == "" || c.Long == c.Short {
+			t.Errorf("%s does not explain itself", c.Name())
+		}
+		for _, l := range strings.Split(c.Long, "\n") {
+			if c.GroupID != helpGroup && len([]rune(l)) > 120 {
+				t.Errorf("%s: a line of %d columns", c.Name(), len([]rune(l)))
+			}
+		}
+	}
+	for _, name := range []string{"run", "derive", "sweep", "sheet", "restore", "help", "completion"} {
+		if !seen[name] {
+			t.Errorf("no command %s", name)
 		}
 	}
 	var out strings.Builder

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cushwright/cmd/internal/service"
 	"cushwright/config"
 	"cushwright/engine"
 )
@@ -20,9 +21,9 @@ func (a *app) played(action, name string) (*config.Snapshot, engine.Selection, e
 	if err != nil {
 		return nil, engine.Selection{}, err
 	}
-	if err := known(snap, action, name); err != nil {
+	if err := service.Known(snap, action, name); err != nil {
 		return nil, engine.Selection{}, err
 	}
-	sel, err := selection(snap, name, "")
+	sel, err := service.Selection(snap, name, "")
 	return snap, sel, err
 }

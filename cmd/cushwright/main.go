@@ -26,8 +26,8 @@ type answerNo struct{ error }
 
 func (a answerNo) Unwrap() error { return a.error }
 
-const caution = `Mind your ears: start with the volume low and raise it slowly. A correction can lift the bass by several decibels without
-sounding louder. Follow the safe-listening rules that apply where you are, and ask a professional if in doubt.`
+const caution = `Mind your ears: start with the volume low and raise it slowly. A correction can lift the bass by several decibels
+without sounding louder. Follow the safe-listening rules that apply where you are, and ask a professional if in doubt.`
 
 func main() {
 	if handled, code := platform.GuardianMain(os.Args[1:]); handled {
@@ -77,20 +77,25 @@ func newRoot() *cobra.Command {
 	a := &app{}
 	root := &cobra.Command{
 		Use:           "cushwright",
-		Short:         "correct what the computer plays for the ear cushions that are fitted",
+		Short:         "Correct what the computer plays for the ear cushions that are fitted.",
 		Long:          "cushwright gives headphones with new ear cushions the sound they had with the old ones.\n\n" + caution,
 		SilenceUsage:  true,
 		SilenceErrors: true,
 		Args:          cobra.NoArgs,
 		RunE:          func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
-	root.PersistentFlags().StringVar(&a.bench, "bench", "", "bench folder (default: the user's configuration folder + cushwright)")
+	root.PersistentFlags().StringVar(&a.bench, "bench", "", "bench folder (default: the user's configuration folder "+
+		"+ cushwright)")
 	for _, g := range []struct {
 		title    string
 		commands []*cobra.Command
 	}{
-		{"Listening", []*cobra.Command{a.runCommand(), a.stopCommand(), a.wearCommand(), a.bypassCommand(), a.statusCommand(), a.watchCommand(), a.pageCommand(), a.blindCommand()}},
-		{"The bench", []*cobra.Command{a.addCommand(), a.compareCommand(), a.deriveCommand(), a.showCommand(), a.checkCommand(), a.demoCommand()}},
+		{"Listening", []*cobra.Command{a.runCommand(), a.stopCommand(), a.wearCommand(), a.bypassCommand(),
+			a.statusCommand(),
+			a.watchCommand(), a.pageCommand(), a.blindCommand()}},
+		{"The bench", []*cobra.Command{a.addCommand(), a.compareCommand(), a.deriveCommand(), a.showCommand(),
+			a.checkCommand(),
+			a.demoCommand()}},
 		{"The rig", []*cobra.Command{a.sweepCommand(), a.proveCommand(), a.whichCommand()}},
 		{"Handing on", []*cobra.Command{a.slidersCommand(), a.sheetCommand(), a.renderCommand()}},
 		{"The system", []*cobra.Command{a.devicesCommand(), a.restoreCommand(), a.autostartCommand()}},
@@ -104,5 +109,15 @@ func newRoot() *cobra.Command {
 	root.AddGroup(&cobra.Group{ID: helpGroup, Title: helpGroup + ":"})
 	root.SetHelpCommandGroupID(helpGroup)
 	root.SetCompletionCommandGroupID(helpGroup)
+	root.InitDefaultHelpCmd()
+	root.InitDefaultCompletionCmd()
+	for _, c := range root.Commands() {
+		switch c.Name() {
+		case "help":
+			c.Short = "Explain a command."
+		case "completion":
+			c.Short = "Write a script that completes commands in your shell."
+		}
+	}
 	return root
 }

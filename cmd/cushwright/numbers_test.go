@@ -39,14 +39,14 @@ func bandText(shape string, hz, db, q float64, ear string) string {
 }
 
 // rendered writes a sound, runs render on it, and reads what came of it.
-func rendered(t *testing.T, bench, cushion string, in *soundfile.Sound) (out *soundfile.Sound, said string) {
+func rendered(t *testing.T, folder, cushion string, in *soundfile.Sound) (out *soundfile.Sound, said string) {
 	t.Helper()
 	dir := t.TempDir()
 	from, to := filepath.Join(dir, "in.wav"), filepath.Join(dir, "out.wav")
 	if err := soundfile.WriteWAV(from, in); err != nil {
 		t.Fatal(err)
 	}
-	_, said, err := command(bench, "render", from, to, "--cushion", cushion)
+	_, said, err := command(folder, "render", from, to, "--cushion", cushion)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -99,15 +99,15 @@ func TestRenderSaysWhatOneChannelGets(t *testing.T) {
 
 // Samples that are no numbers are silenced, they alone, and counted.
 func TestRenderCountsWhatIsNoNumber(t *testing.T) {
-	bench := benchWith(t, "deep-foam", "headroom_db = 0\n"+bandText("bell", 1000, -6, 1, "both"))
+	folder := benchWith(t, "deep-foam", "headroom_db = 0\n"+bandText("bell", 1000, -6, 1, "both"))
 	in := sine(1000, 2, 9600)
 	clean := *in
 	clean.Samples = append([]float64(nil), in.Samples...)
 	for i, v := range map[int]float64{3000: math.NaN(), 3001: math.Inf(1), 9001: math.Inf(-1), 9005: math.NaN()} {
 		in.Samples[i], clean.Samples[i] = v, 0
 	}
-	got, said := rendered(t, bench, "deep-foam", in)
-	want, quiet := rendered(t, bench, "deep-foam", &clean)
+	got, said := rendered(t, folder, "deep-foam", in)
+	want, quiet := rendered(t, folder, "deep-foam", &clean)
 	if !strings.Contains(said, "4 samples are no numbers") || strings.Contains(quiet, "number") {
 		t.Errorf("says %q, and of the clean file %q", said, quiet)
 	}
@@ -118,7 +118,7 @@ func TestRenderCountsWhatIsNoNumber(t *testing.T) {
 	}
 	one := sine(1000, 1, 4800)
 	one.Samples[100] = math.NaN()
-	if _, said := rendered(t, bench, "deep-foam", one); !strings.Contains(said, "1 sample is no number") {
+	if _, said := rendered(t, folder, "deep-foam", one); !strings.Contains(said, "1 sample is no number") {
 		t.Errorf("says %q", said)
 	}
 }
@@ -158,11 +158,11 @@ func TestRenderWarnsAboveFullScaleOnly(t *testing.T) {
 
 // Every number that show prints is one, in a notch's zero as well, and none is a negative zero.
 func TestShowPrintsNumbers(t *testing.T) {
-	bench := benchWith(t, "deep-foam", "headroom_db = \"auto\"\n"+bandText("notch", 20, 0, 10, "both")+
+	folder := benchWith(t, "deep-foam", "headroom_db = \"auto\"\n"+bandText("notch", 20, 0, 10, "both")+
 		bandText("notch", 20, 0, 2, "left")+
 		bandText("notch", 20000, 0, 4, "right"))
 	for _, rate := range []string{"44100", "48000", "96000", "192000"} {
-		out, _, err := command(bench, "show", "deep-foam", "--csv", "--rate", rate)
+		out, _, err := command(folder, "show", "deep-foam", "--csv", "--rate", rate)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -191,7 +191,7 @@ func TestShowPrintsNumbers(t *testing.T) {
 	// A sheet and a plot can be made of it.
 	for _, args := range [][]string{{"show", "deep-foam", "--svg", filepath.Join(t.TempDir(), "p.svg")},
 		{"show", "deep-foam", "--coefficients"}, {"sheet", "deep-foam", "--out", t.TempDir(), "--json"}} {
-		out, _, err := command(bench, args...)
+		out, _, err := command(folder, args...)
 		if err != nil || strings.Contains(out, "Inf") || strings.Contains(out, "NaN") ||
 			strings.Contains(out, ": -0.000000") {
 			t.Errorf("%v: %v\n%.300s", args, err, out)
@@ -205,8 +205,8 @@ func TestLargeHeadroomIsAWarning(t *testing.T) {
 	for text, warns := range map[string]bool{"headroom_db = \"auto\"\n" + much: true,
 		"headroom_db = -26\n" + much:                                       false,
 		"headroom_db = \"auto\"\n" + bandText("bell", 1000, 24, 1, "both"): false} {
-		bench := benchWith(t, "deep-foam", text)
-		_, said, err := command(bench, "check")
+		folder := benchWith(t, "deep-foam", text)
+		_, said, err := command(folder, "check")
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -219,7 +219,7 @@ func TestLargeHeadroomIsAWarning(t *testing.T) {
 			Cushions, Warnings []string
 			Problems           []any
 		}
-		if a := reply[answer](t, bench, "check"); (len(a.Warnings) == 1) != warns {
+		if a := reply[answer](t, folder, "check"); (len(a.Warnings) == 1) != warns {
 			t.Errorf("%s\ncheck's warnings are %q", text, a.Warnings)
 		}
 	}
@@ -286,14 +286,14 @@ func TestNoNegativeZeros(t *testing.T) {
 			t.Errorf("%q, want %q", c.got, c.want)
 		}
 	}
-	bench := benchWith(t, "deep-foam", "headroom_db = \"auto\"\nreference = \"woven\"\n"+
+	folder := benchWith(t, "deep-foam", "headroom_db = \"auto\"\nreference = \"woven\"\n"+
 		bandText("bell", 1000, -6, 1, "both"))
 	for _, args := range [][]string{{"derive", "wipe-clean", "--reference", "woven", "--max-boost", "0", "--dry"},
 		{"derive", "wipe-clean", "--reference", "woven", "--max-boost", "0", "--dry", "--json"},
 		{"sliders", "wipe-clean", "--reference", "woven", "--max-boost", "0"},
 		{"sliders", "wipe-clean", "--reference", "woven", "--max-boost", "0", "--json"},
 		{"show", "deep-foam"}} {
-		out, said, err := command(bench, args...)
+		out, said, err := command(folder, args...)
 		if err != nil {
 			t.Errorf("%v: %v", args, err)
 		}
@@ -308,7 +308,7 @@ func TestNoNegativeZeros(t *testing.T) {
 }
 
 // seatsOf takes in three seats of a response for each ear named; a seat's gain on the rig says nothing.
-func seatsOf(t *testing.T, bench, cushion string, ears []string, levelDB func(ear string, hz float64) float64) {
+func seatsOf(t *testing.T, folder, cushion string, ears []string, levelDB func(ear string, hz float64) float64) {
 	t.Helper()
 	for _, ear := range ears {
 		args := []string{"add", cushion, "--ear", ear}
@@ -323,7 +323,7 @@ func seatsOf(t *testing.T, bench, cushion string, ears []string, levelDB func(ea
 			}
 			args = append(args, file)
 		}
-		if _, _, err := command(bench, args...); err != nil {
+		if _, _, err := command(folder, args...); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -340,7 +340,7 @@ func TestSlidersLeaveLevelToTheVolume(t *testing.T) {
 			return v + map[string]float64{"left": left, "right": right}[ear]
 		}
 	}
-	gains := func(r sliderRow) (g, naive []float64) {
+	gains := func(r bench.SliderRow) (g, naive []float64) {
 		for _, s := range r.Sliders {
 			g, naive = append(g, s.GainDB), append(naive, s.NaiveDB)
 		}
@@ -356,12 +356,12 @@ func TestSlidersLeaveLevelToTheVolume(t *testing.T) {
 		{"both ears, gain turned up", []string{"left", "right"}, 5, 5, nil},
 		{"ears apart, one turned down", []string{"left", "right"}, -9, 0, []string{"--ears", "apart"}},
 	} {
-		bench := demoBench(t)
-		seatsOf(t, bench, "old", c.ears, ref)
-		seatsOf(t, bench, "even", c.ears, set(0, 0))
-		seatsOf(t, bench, "moved", c.ears, set(c.left, c.right))
-		a := reply[sliderAnswer](t, bench, append([]string{"sliders", "even", "--reference", "old"}, c.how...)...)
-		b := reply[sliderAnswer](t, bench, append([]string{"sliders", "moved", "--reference", "old"}, c.how...)...)
+		folder := demoBench(t)
+		seatsOf(t, folder, "old", c.ears, ref)
+		seatsOf(t, folder, "even", c.ears, set(0, 0))
+		seatsOf(t, folder, "moved", c.ears, set(c.left, c.right))
+		a := reply[bench.SliderAnswer](t, folder, append([]string{"sliders", "even", "--reference", "old"}, c.how...)...)
+		b := reply[bench.SliderAnswer](t, folder, append([]string{"sliders", "moved", "--reference", "old"}, c.how...)...)
 		for i := range a.Rows {
 			g, n := gains(a.Rows[i])
 			g2, n2 := gains(b.Rows[i])
@@ -377,7 +377,7 @@ func TestSlidersLeaveLevelToTheVolume(t *testing.T) {
 		if want := c.right - c.left; len(a.Rows) == 2 && math.Abs(b.BalanceDB-a.BalanceDB-want) > 0.01 {
 			t.Errorf("%s: balance %.2f dB, moved by %.2f", c.name, b.BalanceDB, want)
 		}
-		m := reply[sliderAnswer](t, bench, append([]string{"sliders", "moved", "--reference", "old",
+		m := reply[bench.SliderAnswer](t, folder, append([]string{"sliders", "moved", "--reference", "old",
 			"--level", "measured"}, c.how...)...)
 		g, _ := gains(m.Rows[0])
 		g2, _ := gains(b.Rows[0])
@@ -386,7 +386,7 @@ func TestSlidersLeaveLevelToTheVolume(t *testing.T) {
 		}
 		for level, says := range map[string]string{
 			"free": "left to the volume control", "measured": "is in the sliders"} {
-			out, _, err := command(bench, append([]string{"sliders", "moved", "--reference", "old", "--level", level},
+			out, _, err := command(folder, append([]string{"sliders", "moved", "--reference", "old", "--level", level},
 				c.how...)...)
 			if err != nil || strings.Count(out, "level: ") != 1 || !strings.Contains(out, says) {
 				t.Errorf("%s, level %s: %v\n%s", c.name, level, err, out)
@@ -398,10 +398,10 @@ func TestSlidersLeaveLevelToTheVolume(t *testing.T) {
 // What is printed as left over is true on the bells that the equaliser has, each by its own sections; and the limits
 // hold for the naive row, on both ears.
 func TestSlidersSayWhatEachKindLeaves(t *testing.T) {
-	bench := demoBench(t)
+	folder := demoBench(t)
 	for _, bells := range []string{"any", "analog", "bilinear"} {
 		for _, ears := range []string{"together", "apart"} {
-			a := reply[sliderAnswer](t, bench, "sliders", "wipe-clean", "--reference", "woven", "--bells", bells,
+			a := reply[bench.SliderAnswer](t, folder, "sliders", "wipe-clean", "--reference", "woven", "--bells", bells,
 				"--ears", ears, "--max-boost", "1", "--gentle=5")
 			for _, r := range a.Rows {
 				worst := 0.0
@@ -413,8 +413,8 @@ func TestSlidersSayWhatEachKindLeaves(t *testing.T) {
 				if len(r.Kinds) != 3 || worst != r.ResidualRMSDB || a.Bells != bells {
 					t.Errorf("%s: %.4f dB at most, of %+v", bells, r.ResidualRMSDB, r.Kinds)
 				}
-				set, naive := func(s slider) float64 { return s.GainDB }, func(s slider) float64 { return s.NaiveDB }
-				for what, gain := range map[string]func(slider) float64{"set": set, "naive": naive} {
+				set, naive := func(s bench.Slider) float64 { return s.GainDB }, func(s bench.Slider) float64 { return s.NaiveDB }
+				for what, gain := range map[string]func(bench.Slider) float64{"set": set, "naive": naive} {
 					for _, k := range r.Kinds {
 						if bells != "any" && k.Bells != bells {
 							continue
@@ -448,7 +448,7 @@ func TestSlidersSayWhatEachKindLeaves(t *testing.T) {
 			}
 		}
 	}
-	out, _, err := command(bench, "sliders", "wipe-clean", "--reference", "woven")
+	out, _, err := command(folder, "sliders", "wipe-clean", "--reference", "woven")
 	for _, w := range []string{"on analog bells:", "on bilinear bells at 44.1 kHz:", "on bilinear bells at 48 kHz:"} {
 		if err != nil || !strings.Contains(out, w) {
 			t.Errorf("%v: %q is not in\n%s", err, w, out)

@@ -13,6 +13,7 @@ import (
 	"testing"
 	"time"
 
+	"cushwright/cmd/internal/viewtest"
 	"cushwright/platform/soundtest"
 )
 
@@ -49,7 +50,7 @@ func TestPageCommand(t *testing.T) {
 		return lines.Text()
 	}
 	first := next()
-	v := enter(t, first)
+	v := viewtest.Enter(t, first)
 	if res, err := http.Get(first); err != nil || res.StatusCode != http.StatusForbidden {
 		t.Errorf("the address works twice: %v, %v", res.Status, err)
 	}
@@ -57,15 +58,15 @@ func TestPageCommand(t *testing.T) {
 	if second := next(); second == first {
 		t.Error("Enter prints the same address")
 	} else {
-		enter(t, second)
+		viewtest.Enter(t, second)
 	}
-	q, err := http.NewRequest("POST", v.home+"wear", strings.NewReader("cushion=wipe-clean&token="+v.token()))
+	q, err := http.NewRequest("POST", v.Home+"wear", strings.NewReader("cushion=wipe-clean&token="+v.Token()))
 	if err != nil {
 		t.Fatal(err)
 	}
 	q.Header.Set("Content-Type", "application/x-www-form-urlencoded")
-	q.Header.Set("Origin", v.at)
-	res, err := v.http.Do(q)
+	q.Header.Set("Origin", v.At)
+	res, err := v.HTTP.Do(q)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -75,7 +76,7 @@ func TestPageCommand(t *testing.T) {
 		t.Errorf("%s; the engine has %s", res.Status, st.Cushion)
 	}
 	// A look at the live part while it ends.
-	live, err := v.http.Get(v.home + "live")
+	live, err := v.HTTP.Get(v.Home + "live")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -94,7 +95,7 @@ func TestPageCommand(t *testing.T) {
 	case <-time.After(10 * time.Second):
 		t.Error("it does not end")
 	}
-	if _, err := http.Get(v.home); err == nil {
+	if _, err := http.Get(v.Home); err == nil {
 		t.Error("the page is still there")
 	}
 	r.stop()

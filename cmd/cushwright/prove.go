@@ -11,6 +11,7 @@ import (
 
 	"cushwright/cmd/internal/bench"
 	"cushwright/cmd/internal/rig"
+	"cushwright/cmd/internal/service"
 	"cushwright/cmd/internal/words"
 	"cushwright/config"
 	"cushwright/dsp"
@@ -22,11 +23,13 @@ func (a *app) proveCommand() *cobra.Command {
 	var w rigFlags
 	var seats int
 	var png, svg string
-	c := &cobra.Command{Use: "prove NAME", Short: "measure through the running correction what is left of the difference", Args: cobra.ExactArgs(1),
-		Long: `Measures seats of a cushion through the engine's running correction and sets them against the seats of the reference: what is
-left by octave, with its 95 % confidence, before and after. The verdict is proven, not proven (more seats are needed), or missed
-(where and by how much); the exit code is 1 unless it is proven. Seats of earlier runs through the same correction count too;
---seats 0 judges those alone. They are kept in proofs/, and "derive NAME --refine" fits what they found left over.
+	c := &cobra.Command{Use: "prove NAME", Short: "Measure what the running correction leaves of the difference.",
+		Args: cobra.ExactArgs(1),
+		Long: `Measures seats of a cushion through the engine's running correction and sets them against the seats of
+the reference: what is left by octave, with its 95 % confidence, before and after. The verdict is proven, not proven
+(more seats are needed), or missed (where and by how much); the exit code is 1 unless it is proven. Seats of earlier
+runs through the same correction count too; --seats 0 judges those alone. They are kept in proofs/, and "derive NAME
+--refine" fits what they found left over.
 
 ` + rig.Caution,
 		RunE: func(c *cobra.Command, args []string) error { return a.prove(c, args[0], w, seats, png, svg) }}
@@ -53,7 +56,7 @@ func (a *app) prove(c *cobra.Command, name string, w rigFlags, seats int, png, s
 	if err != nil {
 		return fail(err)
 	}
-	if err := known(snap, "prove", name); err != nil {
+	if err := service.Known(snap, "prove", name); err != nil {
 		return err
 	}
 	corr, ok := snap.Correction(name)
@@ -63,7 +66,7 @@ func (a *app) prove(c *cobra.Command, name string, w rigFlags, seats int, png, s
 	case corr.Reference == "":
 		return fail(errors.New("its correction names no reference to be set against"))
 	}
-	note, keep, err := bench.ProvenSeats(corr)
+	note, accept, err := bench.ProvenSeats(corr)
 	if err != nil {
 		return fail(err)
 	}
@@ -71,15 +74,17 @@ func (a *app) prove(c *cobra.Command, name string, w rigFlags, seats int, png, s
 	if err != nil {
 		return fail(err)
 	}
-	out := proofPrinted{ProofReport: bench.ProofReport{Cushion: name, Reference: corr.Reference, Warnings: []string{}}, Seats: []rig.SeatReport{}}
+	out := proofPrinted{ProofReport: bench.ProofReport{Cushion: name, Reference: corr.Reference, Warnings: []string{}},
+		Seats: []rig.SeatReport{}}
 	if seats > 0 {
-		series := rig.Series{Cushion: name, Dir: filepath.Join(snap.Dir, bench.Proofs), Seats: seats, Notes: []string{note}, Keep: keep, Written: w.written(c)}
+		series := rig.Series{Cushion: name, Dir: filepath.Join(snap.Dir, bench.Proofs), Seats: seats,
+			Notes: []string{note}, Keep: accept, Written: w.written(c)}
 		if out.Seats, err = a.through(c, snap, w, corr, series, side); err != nil {
 			return err
 		}
 	}
 	for _, e := range side {
-		if err := out.JudgeProof(snap, e, ref[e], keep); err != nil {
+		if err := out.JudgeProof(snap, e, ref[e], accept); err != nil {
 			return err
 		}
 	}
@@ -114,7 +119,8 @@ type proofPrinted struct {
 
 // references reads the levels of the reference at each ear, and says which ears can be proven: without anything to compare with,
 // nobody need be troubled with a sweep.
-func references(c *cobra.Command, snap *config.Snapshot, corr config.Correction, side []dsp.Ear) (ref map[dsp.Ear][][]float64, able []dsp.Ear, err error) {
+func references(c *cobra.Command, snap *config.Snapshot, corr config.Correction, side []dsp.Ear) (
+	ref map[dsp.Ear][][]float64, able []dsp.Ear, err error) {
 	ref = map[dsp.Ear][][]float64{}
 	for _, e := range side {
 		if ref[e], err = bench.ReferenceLevels(snap, corr.Reference, e); err != nil {
@@ -123,25 +129,24 @@ func references(c *cobra.Command, snap *config.Snapshot, corr config.Correction,
 		if len(ref[e]) >= 2 {
 			able = append(able, e)
 		} else if c.Flags().Changed("ear") || len(side) == 1 {
-			return nil, nil, fmt.Errorf("the reference %s has %s of the %s ear, two are the least: measure it with sweep", corr.Reference, words.Plural(uint64(len(ref[e])), "seat"), e)
+			return nil, nil, fmt.Errorf("the reference %s has %s of the %s ear, two are the least: "+
+				"measure it with sweep", corr.Reference, words.Plural(uint64(len(ref[e])), "seat"), e)
 		}
 	}
 	if len(able) == 0 {
-		return nil, nil, fmt.Errorf("the reference %s has no two seats of either ear: measure it with sweep", corr.Reference)
+		return nil, nil, fmt.Errorf("the reference %s has no two seats of either ear: measure it with sweep",
+			corr.Reference)
 	}
 	return ref, able, nil
 }
 
 // through measures a series of seats through the running engine's correction.
-func (a *app) through(c *cobra.Command, snap *config.Snapshot, w rigFlags, corr config.Correction, series rig.Series, side []dsp.Ear) ([]rig.SeatReport, error) {
+func (a *app) through(c *cobra.Command, snap *config.Snapshot, w rigFlags, corr config.Correction, series rig.Series,
+	side []dsp.Ear) ([]rig.SeatReport, error) {
 	name := series.Cushion
 	action := fmt.Sprintf("prove %q", name)
 	fail := func(err error) ([]rig.SeatReport, error) { return nil, fmt.Errorf("cushwright: %s: %w", action, err) }
-	cl, err := newClient()
-	if err != nil {
-		return nil, err
-	}
-	st, err := cl.Status(c.Context())
+	cl, st, err := service.Open(c.Context())
 	if err != nil {
 		return nil, answer(err)
 	}
@@ -170,7 +175,8 @@ func (a *app) through(c *cobra.Command, snap *config.Snapshot, w rigFlags, corr 
 		err = engineRuns(now, name)
 	}
 	if err != nil {
-		return fail(fmt.Errorf("while it was measured: %w; the last seats in %s may be wrong", err, inside(snap.Dir, series.Dir)))
+		return fail(fmt.Errorf("while it was measured: %w; the last seats in %s may be wrong", err,
+			inside(snap.Dir, series.Dir)))
 	}
 	return seats, nil
 }
@@ -184,17 +190,20 @@ func (r proofPrinted) print(w io.Writer) {
 	}
 	fmt.Fprintf(w, "%s through its correction against %s, in dB, levels aligned\n", r.Cushion, r.Reference)
 	for _, e := range r.Ears {
-		fmt.Fprintf(w, "\n%s ear, seats: reference %d, before %d, after %d\n", e.Ear, e.ReferenceSeats, e.BeforeSeats, e.AfterSeats)
+		fmt.Fprintf(w, "\n%s ear, seats: reference %d, before %d, after %d\n", e.Ear, e.ReferenceSeats, e.BeforeSeats,
+			e.AfterSeats)
 		fmt.Fprintf(w, "  %6s  %6s  %6s  %6s  %6s  %7s\n", "band", "before", "95 %", "after", "95 %", "scatter")
 		for _, o := range e.Octaves {
 			mark := ""
 			if o.Missed {
 				mark = "  missed"
 			}
-			fmt.Fprintf(w, "  %6s  %s  %s  %s  %s  %s%s\n", o.Band, cell(o.BeforeDB, "%+6.1f"), cell(o.BeforeHalfDB, "±%5.1f"),
+			fmt.Fprintf(w, "  %6s  %s  %s  %s  %s  %s%s\n", o.Band,
+				cell(o.BeforeDB, "%+6.1f"), cell(o.BeforeHalfDB, "±%5.1f"),
 				cell(o.AfterDB, "%+6.1f"), cell(o.AfterHalfDB, "±%5.1f"), cell(o.ScatterDB, "%7.1f"), mark)
 		}
-		fmt.Fprintf(w, "  weighted RMS: %s before, %.2f after; scatter alone stays below %.2f in 95 of 100 cases\n", strings.TrimSpace(cell(e.BeforeRMSDB, "%.2f")), e.AfterRMSDB, e.Band95DB)
+		fmt.Fprintf(w, "  weighted RMS: %s before, %.2f after; scatter alone stays below %.2f in 95 of 100 cases\n",
+			strings.TrimSpace(cell(e.BeforeRMSDB, "%.2f")), e.AfterRMSDB, e.Band95DB)
 		fmt.Fprintf(w, "  %s\n", e.Text)
 	}
 	fmt.Fprintf(w, "\n%s\n", r.Outcome)

@@ -10,7 +10,10 @@ import (
 )
 
 func (a *app) restoreCommand() *cobra.Command {
-	return &cobra.Command{Use: "restore", Short: "put the system's sound routing back, whatever left it changed", Args: cobra.NoArgs,
+	return &cobra.Command{Use: "restore", Short: "Put the sound routing back, whatever left it changed.",
+		Args: cobra.NoArgs,
+		Long: `Puts the default output back and removes what an engine that died left in the sound system. It says what
+it put back. End a running engine first by "cushwright stop", or it takes the route again.`,
 		RunE: func(c *cobra.Command, _ []string) error {
 			dir, err := config.RuntimeDir()
 			if err != nil {

@@ -12,6 +12,7 @@ import (
 
 	"cushwright/cmd/internal/bench"
 	"cushwright/cmd/internal/rig"
+	"cushwright/cmd/internal/service"
 	"cushwright/cmd/internal/words"
 	"cushwright/config"
 	"cushwright/dsp"
@@ -52,7 +53,7 @@ func (w *rigFlags) ears() ([]dsp.Ear, error) {
 
 // openRig opens the rig; through is the status of the engine that the sweep goes through, nil where the engine steps aside.
 func (a *app) openRig(c *cobra.Command, action string, snap *config.Snapshot, w rigFlags, through *control.Status) (*rig.Job, error) {
-	cl, err := newClient()
+	cl, err := service.Client()
 	if err != nil {
 		return nil, err
 	}

@@ -94,7 +94,7 @@ func TestCushionAges(t *testing.T) {
 		}
 		// What it advises works, and takes the latest seats alone.
 		out, said, err := runIn(t, dir, "derive", "wipe-clean", "--reference", "woven", "--since", "2026-06-11", "--json")
-		var d derived
+		var d bench.Derived
 		if e := json.Unmarshal([]byte(out), &d); e != nil || err != nil {
 			t.Fatalf("%v %v: %s", e, err, said)
 		}
@@ -192,7 +192,7 @@ func TestRefineFitsWhatIsLeft(t *testing.T) {
 			t.Errorf("%s: %v, %+v", c.name, err, proof)
 		}
 		out, said, err := runIn(t, dir, "derive", "wipe-clean", "--refine", "--json")
-		var d derived
+		var d bench.Derived
 		if e := json.Unmarshal([]byte(out), &d); e != nil || err != nil {
 			t.Fatalf("%s: %v %v %s", c.name, e, err, said)
 		}
@@ -316,18 +316,6 @@ func TestProveAgainstWantedResponse(t *testing.T) {
 	for _, e := range proof.Ears {
 		if e.Outcome == swept.Missed || e.AfterRMSDB > 0.6 {
 			t.Errorf("%+v", e)
-		}
-	}
-}
-
-func TestSinceDay(t *testing.T) {
-	keep, err := sinceDay("2026-03-03")
-	if err != nil {
-		t.Fatal(err)
-	}
-	for date, want := range map[string]bool{"2026-01-10": false, "2026-03-09T08:00:00Z": true, "last week": false} {
-		if keep(config.Seat{Date: date}) != want {
-			t.Errorf("%s", date)
 		}
 	}
 }

@@ -10,20 +10,20 @@ import (
 	"runtime"
 	"runtime/debug"
 	"strings"
-	"sync"
 	"time"
 
 	"github.com/spf13/cobra"
 
+	"cushwright/cmd/internal/service"
 	"cushwright/config"
 	"cushwright/engine"
-	"cushwright/engine/control"
 	"cushwright/platform"
 )
 
 func (a *app) runCommand() *cobra.Command {
 	var background, verbose bool
-	c := &cobra.Command{Use: "run", Short: "correct everything the computer plays until stopped", Args: cobra.NoArgs,
+	c := &cobra.Command{Use: "run", Short: "Correct everything the computer plays until you stop it.",
+		Args: cobra.NoArgs,
 		Long: "Correct everything the computer plays until stopped.\n\n" + caution,
 		RunE: func(c *cobra.Command, _ []string) error {
 			if background {
@@ -38,7 +38,7 @@ func (a *app) runCommand() *cobra.Command {
 
 // runBackground starts another process and waits until its engine answers.
 func (a *app) runBackground(c *cobra.Command) error {
-	cl, err := newClient()
+	cl, err := service.Client()
 	if err != nil {
 		return err
 	}
@@ -96,7 +96,8 @@ func lastLine(file string, since int64) string {
 }
 
 func heldBy(pid int) error {
-	return fmt.Errorf("cushwright: run: process %d holds this user's engine already; end it with \"cushwright stop\"", pid)
+	return fmt.Errorf("cushwright: run: process %d holds this user's engine already; end it with \"cushwright stop\"",
+		pid)
 }
 
 // run is the engine's process.
@@ -127,38 +128,27 @@ func (a *app) run(ctx context.Context, verbose bool) error {
 	if err != nil {
 		return err
 	}
-	fitted, err := pick(snap, config.LoadFitted())
+	fitted, err := service.Pick(snap, config.LoadFitted())
 	if err != nil {
 		return err
 	}
-	sel, err := selection(snap, fitted, "")
-	if err != nil {
-		return err
-	}
-
-	driver, router, released, err := soundOf(ctx, snap, platform.RouterOptions{RuntimeDir: runDir, Log: func(m string) { log.Info(m) }}, log)
+	driver, router, released, err := service.Sound(ctx, snap, runDir, log)
 	if err != nil {
 		return err
 	}
 	defer released()
-
-	ctx, quit := context.WithCancel(ctx)
-	defer quit()
-	svc := &service{dir: dir, log: log, quit: quit, keep: config.SaveFitted, snap: snap, fitted: fitted}
-	svc.session = engine.New(driver, router, engineSettings(snap.Settings), sel, log)
-	svc.desk = newDesk(log)
-	svc.desk.configure(snap.Settings)
-
-	socket, err := socketPath()
+	svc, err := service.New(service.Options{Dir: dir, Snap: snap, Fitted: fitted, Driver: driver, Router: router,
+		Log:      log,
+		Remember: config.SaveFitted})
+	if err != nil {
+		return err
+	}
+	socket, err := service.Socket()
 	if err != nil {
 		return err
 	}
 	fmt.Fprintln(os.Stderr, caution)
-	var wg sync.WaitGroup
-	defer wg.Wait()
-	defer quit()
-	svc.serve(ctx, &wg, socket)
-	return svc.session.Run(ctx)
+	return svc.Run(ctx, socket)
 }
 
 // firstBench opens the bench folder; a missing or empty one gets the demonstration bench.
@@ -174,66 +164,9 @@ func (a *app) firstBench(log *slog.Logger) (dir string, snap *config.Snapshot, e
 		return "", nil, err
 	}
 	if len(made) > 0 {
-		log.Info("the bench folder was empty: wrote a commented settings.toml and the demonstration bench (invented data)", "folder", dir, "files", len(made))
+		log.Info("the bench folder was empty: wrote a commented settings.toml and the demonstration bench (invented "+
+			"data)", "folder", dir, "files", len(made))
 	}
 	snap, err = config.Load(dir)
 	return dir, snap, err
-}
-
-// soundOf opens the driver and, unless the settings name the devices, the router with its guardian; released is to be called when the
-// route is let go.
-func soundOf(ctx context.Context, snap *config.Snapshot, opts platform.RouterOptions, log *slog.Logger) (driver engine.Driver, router engine.Router, released func(), err error) {
-	newDriver := platform.NewDriver
-	if snap.Settings.Sound.Driver == "malgo" {
-		newDriver = platform.NewMalgoDriver
-	}
-	if driver, err = newDriver(platform.ServerString()); err != nil {
-		return nil, nil, nil, err
-	}
-	if snap.Settings.Sound.Capture != "" {
-		return driver, nil, func() {}, nil
-	}
-	if router, err = platform.NewRouter(opts); err != nil {
-		return nil, nil, nil, err
-	}
-	if swept, err := platform.Sweep(ctx, opts); err != nil {
-		log.Warn("looking for leftovers of an engine that died", "error", err)
-	} else {
-		for _, s := range swept {
-			log.Info("put back", "what", s)
-		}
-	}
-	guardian, err := platform.StartGuardian(opts)
-	if err != nil {
-		return nil, nil, nil, err
-	}
-	return driver, router, func() { guardian.Released() }, nil
-}
-
-// serve starts what runs beside the session until ctx is done: keys, notes, the socket, the watch of the bench, and the word to the
-// service manager once sound runs.
-func (s *service) serve(ctx context.Context, wg *sync.WaitGroup, socket string) {
-	wg.Go(func() { s.desk.runKeys(ctx, s.pressed) })
-	wg.Go(func() { s.desk.runNotes(ctx) })
-	wg.Go(func() {
-		if err := control.Serve(ctx, socket, s); err != nil {
-			s.log.Error("the engine cannot be controlled", "error", err)
-		}
-	})
-	wg.Go(func() {
-		if err := config.Watch(ctx, s.dir, s.loaded); err != nil && ctx.Err() == nil {
-			s.log.Error("edits are not noticed", "error", err)
-		}
-	})
-	wg.Go(func() {
-		for ; ctx.Err() == nil; time.Sleep(20 * time.Millisecond) {
-			if s.session.Status().State == engine.Running {
-				s.log.Info("running", "cushion", s.Status().Cushion, "status", s.Status().Summary)
-				if err := platform.NotifyReady(); err != nil {
-					s.log.Warn("telling the service manager", "error", err)
-				}
-				return
-			}
-		}
-	})
 }

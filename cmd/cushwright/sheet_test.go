@@ -19,13 +19,13 @@ import (
 )
 
 // sheetOf runs the command into a folder of its own and returns the page and the files.
-func sheetOf(t *testing.T, bench string, args ...string) (page *node, files []string) {
+func sheetOf(t *testing.T, folder string, args ...string) (page *node, files []string) {
 	t.Helper()
 	type answer struct {
 		Cushion, Reference string
 		Files              []string
 	}
-	a := reply[answer](t, bench, append([]string{"sheet", "--out", t.TempDir()}, args...)...)
+	a := reply[answer](t, folder, append([]string{"sheet", "--out", t.TempDir()}, args...)...)
 	data, err := os.ReadFile(a.Files[0])
 	if err != nil {
 		t.Fatal(err)
@@ -34,9 +34,9 @@ func sheetOf(t *testing.T, bench string, args ...string) (page *node, files []st
 }
 
 // checkSheet compares every number on a sheet with what the engine would run and what the commands find.
-func checkSheet(t *testing.T, bench, cushion string, how []string, page *node, files []string) {
+func checkSheet(t *testing.T, folder, cushion string, how []string, page *node, files []string) {
 	t.Helper()
-	snap, err := config.Load(bench)
+	snap, err := config.Load(folder)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -134,7 +134,7 @@ func checkSheet(t *testing.T, bench, cushion string, how []string, page *node, f
 		t.Error("no equaliser to compare with")
 	}
 	for _, name := range snap.EqualiserNames() {
-		d := reply[derived](t, bench, append([]string{"derive", cushion, "--dry", "--for", name, "--ears", earsFlag}, how...)...)
+		d := reply[bench.Derived](t, folder, append([]string{"derive", cushion, "--dry", "--for", name, "--ears", earsFlag}, how...)...)
 		rows := page.byID(t, "eq-"+name).rows()
 		if len(rows) != len(d.Bands) {
 			t.Errorf("%s: %d bands on the sheet, %d derived", name, len(rows), len(d.Bands))
@@ -157,7 +157,7 @@ func checkSheet(t *testing.T, bench, cushion string, how []string, page *node, f
 		}
 	}
 	for _, count := range []string{"5", "10", "31"} {
-		a := reply[sliderAnswer](t, bench, append([]string{"sliders", cushion, "--count", count, "--ears", earsFlag}, how...)...)
+		a := reply[bench.SliderAnswer](t, folder, append([]string{"sliders", cushion, "--count", count, "--ears", earsFlag}, how...)...)
 		for _, row := range a.Rows {
 			id := count
 			if row.Ear != dsp.Both {
@@ -244,18 +244,18 @@ func checkSheet(t *testing.T, bench, cushion string, how []string, page *node, f
 }
 
 func TestSheet(t *testing.T) {
-	bench := demoBench(t)
-	page, files := sheetOf(t, bench, "wipe-clean")
+	folder := demoBench(t)
+	page, files := sheetOf(t, folder, "wipe-clean")
 	if filepath.Base(files[0]) != "wipe-clean-as-woven.html" {
 		t.Errorf("the page is %s", files[0])
 	}
-	checkSheet(t, bench, "wipe-clean", nil, page, files)
+	checkSheet(t, folder, "wipe-clean", nil, page, files)
 
 	// What the cushions are, what changes, and how it was measured.
 	if r := page.byID(t, "records").rows(); !slices.ContainsFunc(r, func(c []string) bool { return slices.Equal(c, []string{"thickness", "20 mm", "23 mm"}) }) {
 		t.Errorf("records: %v", r)
 	}
-	cmp := reply[comparison](t, bench, "compare", "woven", "wipe-clean")
+	cmp := reply[comparison](t, folder, "compare", "woven", "wipe-clean")
 	for _, e := range cmp.Ears {
 		rows := page.byID(t, "octaves-"+e.Ear.String()).rows()
 		if len(rows) != len(e.Octaves) {
@@ -279,9 +279,9 @@ func TestSheet(t *testing.T) {
 	}
 
 	// The rest of the answer to "before and after": derive finds the same for its own correction.
-	d := reply[derived](t, bench, "derive", "wipe-clean")
-	page, files = sheetOf(t, bench, "wipe-clean", "--reference", "woven")
-	checkSheet(t, bench, "wipe-clean", nil, page, files)
+	d := reply[bench.Derived](t, folder, "derive", "wipe-clean")
+	page, files = sheetOf(t, folder, "wipe-clean", "--reference", "woven")
+	checkSheet(t, folder, "wipe-clean", nil, page, files)
 	for id, want := range map[string]float64{"before": d.Before.RMSDB, "after": d.After.RMSDB} {
 		if got := page.value(t, id, false); math.Abs(got-want) > 0.003 { // the written bands are rounded
 			t.Errorf("%s: %g dB on the sheet, %g by derive", id, got, want)
@@ -294,11 +294,11 @@ func TestSheet(t *testing.T) {
 
 // Ears apart, shapes without gain, a headroom by hand.
 func TestSheetOfEarsApart(t *testing.T) {
-	bench := demoBench(t)
-	if _, _, err := command(bench, "derive", "deep-foam", "--reference", "woven", "--ears", "apart", "--bands", "5"); err != nil {
+	folder := demoBench(t)
+	if _, _, err := command(folder, "derive", "deep-foam", "--reference", "woven", "--ears", "apart", "--bands", "5"); err != nil {
 		t.Fatal(err)
 	}
-	file := filepath.Join(bench, "corrections", "deep-foam.toml")
+	file := filepath.Join(folder, "corrections", "deep-foam.toml")
 	data, err := os.ReadFile(file)
 	if err != nil {
 		t.Fatal(err)
@@ -308,17 +308,17 @@ func TestSheetOfEarsApart(t *testing.T) {
 	if err := os.WriteFile(file, data, 0o644); err != nil {
 		t.Fatal(err)
 	}
-	page, files := sheetOf(t, bench, "deep-foam")
+	page, files := sheetOf(t, folder, "deep-foam")
 	if got := page.value(t, "takeoff", true); got != 9.25 {
 		t.Errorf("%g dB are taken off, the correction says 9.25", got)
 	}
-	checkSheet(t, bench, "deep-foam", nil, page, files)
+	checkSheet(t, folder, "deep-foam", nil, page, files)
 }
 
 // Only one ear was measured, and the correction is that ear's alone.
 func TestSheetOfOneEar(t *testing.T) {
-	bench := demoBench(t)
-	left, err := filepath.Glob(filepath.Join(bench, "seats", "*", "left-*.csv"))
+	folder := demoBench(t)
+	left, err := filepath.Glob(filepath.Join(folder, "seats", "*", "left-*.csv"))
 	if err != nil || len(left) == 0 {
 		t.Fatal(err)
 	}
@@ -327,8 +327,8 @@ func TestSheetOfOneEar(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	d := reply[derived](t, bench, "derive", "wipe-clean", "--reference", "woven")
-	file := filepath.Join(bench, "corrections", "wipe-clean.toml")
+	d := reply[bench.Derived](t, folder, "derive", "wipe-clean", "--reference", "woven")
+	file := filepath.Join(folder, "corrections", "wipe-clean.toml")
 	data, err := os.ReadFile(file)
 	if err != nil {
 		t.Fatal(err)
@@ -336,7 +336,7 @@ func TestSheetOfOneEar(t *testing.T) {
 	if err := os.WriteFile(file, bytes.ReplaceAll(data, []byte(`ear = "both"`), []byte(`ear = "right"`)), 0o644); err != nil {
 		t.Fatal(err)
 	}
-	page, _ := sheetOf(t, bench, "wipe-clean")
+	page, _ := sheetOf(t, folder, "wipe-clean")
 	if got := page.value(t, "after", false); math.Abs(got-d.After.RMSDB) > 0.003 {
 		t.Errorf("%g dB are left, %g by derive", got, d.After.RMSDB)
 	}
@@ -353,21 +353,21 @@ func TestSheetOfOneEar(t *testing.T) {
 
 // A wanted response in place of the reference cushion.
 func TestSheetTowardsAWantedResponse(t *testing.T) {
-	bench := demoBench(t)
-	if err := os.MkdirAll(filepath.Join(bench, "wanted"), 0o755); err != nil {
+	folder := demoBench(t)
+	if err := os.MkdirAll(filepath.Join(folder, "wanted"), 0o755); err != nil {
 		t.Fatal(err)
 	}
-	if err := os.WriteFile(filepath.Join(bench, "wanted", "lecture.csv"), []byte("freq_hz,level_db\n20,90\n200,92\n3000,98\n20000,80\n"), 0o644); err != nil {
+	if err := os.WriteFile(filepath.Join(folder, "wanted", "lecture.csv"), []byte("freq_hz,level_db\n20,90\n200,92\n3000,98\n20000,80\n"), 0o644); err != nil {
 		t.Fatal(err)
 	}
-	if _, _, err := command(bench, "derive", "wipe-clean", "--wanted", "lecture"); err != nil {
+	if _, _, err := command(folder, "derive", "wipe-clean", "--wanted", "lecture"); err != nil {
 		t.Fatal(err)
 	}
-	page, files := sheetOf(t, bench, "wipe-clean")
+	page, files := sheetOf(t, folder, "wipe-clean")
 	if filepath.Base(files[0]) != "wipe-clean-as-lecture.html" {
 		t.Errorf("the page is %s", files[0])
 	}
-	checkSheet(t, bench, "wipe-clean", []string{"--wanted", "lecture"}, page, files)
+	checkSheet(t, folder, "wipe-clean", []string{"--wanted", "lecture"}, page, files)
 	if !strings.Contains(page.text, "does not cancel") {
 		t.Error("that the rig's own response does not cancel is not said")
 	}
@@ -375,7 +375,7 @@ func TestSheetTowardsAWantedResponse(t *testing.T) {
 		t.Errorf("records: %v", r[0])
 	}
 	// Another goal than the correction's own is refused.
-	if _, _, err := command(bench, "sheet", "wipe-clean", "--reference", "woven", "--out", t.TempDir()); err == nil || !strings.Contains(err.Error(), "derive it towards") {
+	if _, _, err := command(folder, "sheet", "wipe-clean", "--reference", "woven", "--out", t.TempDir()); err == nil || !strings.Contains(err.Error(), "derive it towards") {
 		t.Errorf("another reference: %v", err)
 	}
 }

@@ -5,10 +5,10 @@ import (
 	"bytes"
 	"fmt"
 	"io"
-	"math"
 
 	"github.com/spf13/cobra"
 
+	"cushwright/cmd/internal/bench"
 	"cushwright/cmd/internal/words"
 	"cushwright/config"
 	"cushwright/dsp"
@@ -19,7 +19,10 @@ func (a *app) showCommand() *cobra.Command {
 	var csv, coefficients bool
 	var rate float64
 	var png, svg string
-	c := &cobra.Command{Use: "show NAME", Short: "a cushion's correction as numbers or as a plot", Args: cobra.ExactArgs(1),
+	c := &cobra.Command{Use: "show NAME", Short: "Show a correction as numbers or as a plot.",
+		Args: cobra.ExactArgs(1),
+		Long: `Prints a cushion's correction at one sample rate: the level at each ear over frequency as CSV, or the
+coefficients of its sections. --png and --svg draw it instead; with --csv both are done.`,
 		RunE: func(c *cobra.Command, args []string) error {
 			_, sel, err := a.played("show", args[0])
 			if err != nil {
@@ -29,11 +32,12 @@ func (a *app) showCommand() *cobra.Command {
 			if err != nil {
 				return fmt.Errorf("cushwright: show %q: %w", args[0], err)
 			}
-			for file, draw := range map[string]func(*plot.Plot, io.Writer) error{png: (*plot.Plot).PNG, svg: (*plot.Plot).SVG} {
+			for file, draw := range map[string]func(*plot.Plot, io.Writer) error{png: (*plot.Plot).PNG,
+				svg: (*plot.Plot).SVG} {
 				if file == "" {
 					continue
 				}
-				if err := writePlot(file, correctionPlot(args[0], ch), draw); err != nil {
+				if err := writePlot(file, bench.CorrectionPlot(args[0], ch), draw); err != nil {
 					return err
 				}
 			}
@@ -56,16 +60,6 @@ func (a *app) showCommand() *cobra.Command {
 	return c
 }
 
-// plotHz are 48 points an octave from 20 Hz to 20 kHz, ends included.
-func plotHz() []float64 {
-	const n = 478
-	f := make([]float64, n+1)
-	for i := range f {
-		f[i] = 20 * math.Pow(1000, float64(i)/n)
-	}
-	return f
-}
-
 func printResponse(w io.Writer, name, reference string, ch *dsp.Chain) {
 	fmt.Fprintf(w, "# correction: %s\n", name)
 	if reference != "" {
@@ -73,7 +67,7 @@ func printResponse(w io.Writer, name, reference string, ch *dsp.Chain) {
 	}
 	fmt.Fprintf(w, "# rate_hz: %g\n# headroom_db: %s\nfreq_hz,left_db,right_db\n", ch.RateHz(),
 		words.Decimals(ch.HeadroomDB(), 6))
-	for _, f := range plotHz() {
+	for _, f := range bench.PlotHz() {
 		fmt.Fprintf(w, "%.4f,%s,%s\n", f, words.Decimals(ch.DB(dsp.Left, f), 6), words.Decimals(ch.DB(dsp.Right, f), 6))
 	}
 }
@@ -86,19 +80,6 @@ func printCoefficients(w io.Writer, ch *dsp.Chain) {
 			fmt.Fprintf(w, "%s,%d,%.17g,%.17g,%.17g,%.17g,%.17g\n", e, i+1, s.B0, s.B1, s.B2, s.A1, s.A2)
 		}
 	}
-}
-
-func correctionPlot(name string, ch *dsp.Chain) *plot.Plot {
-	p := &plot.Plot{Title: "correction of " + name, Note: fmt.Sprintf("headroom %s dB not drawn, %g Hz",
-		words.Decimals(ch.HeadroomDB(), 1), ch.RateHz())}
-	for _, e := range []dsp.Ear{dsp.Left, dsp.Right} {
-		l := plot.Line{Name: e.String(), FreqHz: plotHz()}
-		for _, f := range l.FreqHz {
-			l.LevelDB = append(l.LevelDB, ch.DB(e, f))
-		}
-		p.Lines = append(p.Lines, l)
-	}
-	return p
 }
 
 // writePlot draws into a file, which is replaced whole or not at all.

@@ -7,15 +7,18 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"cushwright/cmd/internal/service"
 	"cushwright/config"
 	"cushwright/engine/control"
 	"cushwright/platform"
 )
 
 func (a *app) stopCommand() *cobra.Command {
-	return &cobra.Command{Use: "stop", Short: "end the engine and put the sound routing back", Args: cobra.NoArgs,
+	return &cobra.Command{Use: "stop", Short: "End the engine and put the sound routing back.", Args: cobra.NoArgs,
+		Long: `Ends the engine, and waits until the sound routing is as it was before. The exit code is 1 if no engine
+is running, or if it does not end within 8 s.`,
 		RunE: func(c *cobra.Command, _ []string) error {
-			cl, err := newClient()
+			cl, err := service.Client()
 			if err != nil {
 				return err
 			}

@@ -1,41 +1,28 @@
 package main
 
 import (
-	"errors"
 	"fmt"
 
 	"github.com/spf13/cobra"
 
-	"cushwright/config"
-	"cushwright/engine/control"
+	"cushwright/cmd/internal/service"
 )
 
 func (a *app) wearCommand() *cobra.Command {
-	return &cobra.Command{Use: "wear NAME", Short: "say which cushion is fitted now; the engine switches", Args: cobra.ExactArgs(1),
+	return &cobra.Command{Use: "wear NAME", Short: "Say which cushion is fitted now; the engine switches.",
+		Args: cobra.ExactArgs(1),
+		Long: `Makes a cushion the fitted one. The running engine switches to its correction without a jump. If no
+engine is running, the next one starts with it.`,
 		RunE: func(c *cobra.Command, args []string) error {
-			cl, err := newClient()
-			if err != nil {
+			text, playing, err := service.Fit(c.Context(), args[0], a.open)
+			switch {
+			case err != nil:
 				return err
+			case playing:
+				fmt.Fprintln(c.OutOrStdout(), text)
+			default:
+				fmt.Fprintln(c.ErrOrStderr(), text)
 			}
-			st, err := cl.Wear(c.Context(), args[0])
-			if errors.Is(err, control.ErrNoEngine) { // remembered for the next start
-				snap, err := a.open()
-				if err != nil {
-					return err
-				}
-				if err := known(snap, "wear", args[0]); err != nil {
-					return err
-				}
-				if err := config.SaveFitted(args[0]); err != nil {
-					return err
-				}
-				fmt.Fprintf(c.ErrOrStderr(), "%s is fitted; no engine is running, the next one starts with it\n", args[0])
-				return nil
-			}
-			if err != nil {
-				return err
-			}
-			fmt.Fprintln(c.OutOrStdout(), st.Summary)
 			return nil
 		}}
 }

@@ -12,19 +12,21 @@ import (
 
 	"cushwright/cmd/internal/bench"
 	"cushwright/cmd/internal/rig"
+	"cushwright/cmd/internal/service"
 	"cushwright/config"
 	"cushwright/dsp"
 	swept "cushwright/dsp/sweep"
-	"cushwright/engine/control"
 )
 
 func (a *app) whichCommand() *cobra.Command {
 	var w rigFlags
 	var wear bool
-	c := &cobra.Command{Use: "which", Short: "tell by one short sweep which recorded cushion is fitted", Args: cobra.NoArgs,
-		Long: `Plays one sweep of less than 1.5 s on the rig and compares it with the seats of every cushion, by likelihood under their own
-scatter. The answer is a name with its confidence, "unknown", or "ambiguous between …"; it never guesses. Each cushion needs two
-seats of that ear and more; five are good. The exit code is 1 where there is no name.
+	c := &cobra.Command{Use: "which", Short: "Tell by one short sweep which recorded cushion is fitted.",
+		Args: cobra.NoArgs,
+		Long: `Plays one sweep of less than 1.5 s on the rig and compares it with the seats of every cushion, by
+likelihood under their own scatter. The answer is a name with its confidence, "unknown", or "ambiguous between …"; it
+never guesses. Each cushion needs two seats of that ear and more; five are good. The exit code is 1 where there is no
+name.
 
 ` + rig.Caution,
 		RunE: func(c *cobra.Command, _ []string) error { return a.which(c, w, wear) }}
@@ -63,7 +65,8 @@ func (a *app) which(c *cobra.Command, w rigFlags, wear bool) error {
 		return err
 	}
 	if len(recorded) == 0 {
-		return fmt.Errorf("cushwright: %s: no cushion has two seats of the %s ear: measure them with sweep first", action, side[0])
+		return fmt.Errorf("cushwright: %s: no cushion has two seats of the %s ear: measure them with sweep first",
+			action, side[0])
 	}
 	judge, err := swept.NewJudge(swept.Grid(), recorded)
 	if err != nil {
@@ -94,18 +97,19 @@ func (a *app) which(c *cobra.Command, w rigFlags, wear bool) error {
 	if err != nil {
 		return fmt.Errorf("cushwright: %s: %w", action, err)
 	}
-	out.Verdict, out.Cushion, out.Between, out.Confidence, out.Text = answer.Verdict, answer.Name, answer.Between, answer.Confidence, answer.Text
+	out.Verdict, out.Cushion, out.Between, out.Confidence, out.Text = answer.Verdict, answer.Name, answer.Between,
+		answer.Confidence, answer.Text
 	for i, r := range recorded {
 		out.Likely[r.Name] = answer.Likely[i]
 	}
 	j.Close()
 	if wear && answer.Verdict == swept.Known {
-		said, err := wearNow(c, snap, answer.Name)
+		text, _, err := service.Fit(c.Context(), answer.Name, func() (*config.Snapshot, error) { return snap, nil })
 		if err != nil {
 			return err
 		}
 		out.Worn = true
-		j.Talk.Say("%s", said)
+		j.Talk.Say("%s", text)
 	}
 	if w.asJSON {
 		err = writeJSON(c, out)
@@ -151,26 +155,4 @@ func measuredNames(snap *config.Snapshot) (names []string, err error) {
 		}
 	}
 	return names, nil
-}
-
-// wearNow makes a cushion the fitted one and says so.
-func wearNow(c *cobra.Command, snap *config.Snapshot, name string) (string, error) {
-	cl, err := newClient()
-	if err != nil {
-		return "", err
-	}
-	st, err := cl.Wear(c.Context(), name)
-	switch {
-	case errors.Is(err, control.ErrNoEngine):
-		if err := known(snap, "wear", name); err != nil {
-			return "", err
-		}
-		if err := config.SaveFitted(name); err != nil {
-			return "", err
-		}
-		return name + " is fitted; no engine is running, the next one starts with it", nil
-	case err != nil:
-		return "", answer(err)
-	}
-	return st.Summary, nil
 }

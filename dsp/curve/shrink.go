@@ -135,7 +135,7 @@ func windows(term []float64, half int, whole float64) []float64 {
 
 // anything is how far it is believed that the cushions differ at all. Of each scale, one half of the prior says that nothing
 // in it is real. That the seats are few is in the scores already; the two constants are set so that two sets of seats of
-// one cushion pass in fewer than 5 of 100 cases, whatever their scatter is like (TestNoDifferenceNoCorrection).
+// one cushion pass in fewer than 5 of 100 cases, or 15 where seats scatter by 5 dB (TestNoDifferenceNoCorrection).
 func anything(ls []*layer) float64 {
 	odds := 0.0
 	for _, l := range ls {
@@ -154,7 +154,7 @@ func anything(ls []*layer) float64 {
 	return 1 / (1 + math.Exp(-steepness*(odds-evens)))
 }
 
-const steepness, evens, doubtful = 3.0, 1.2, 0.8
+const steepness, evens, doubtful = 6.0, 0.7, 0.8
 
 // shrink replaces the details of scale j by their posterior means and returns their posterior variances.
 func shrink(ls []*layer, j int, any float64) []float64 {

@@ -109,8 +109,13 @@ func TestNoDifferenceNoCorrection(t *testing.T) {
 				slices.Sort(all)
 				t.Logf("%-34s %d ears %2d seats: quiet %d of %d, empty %d, 95 %% %.2f dB, largest boost %.1f dB", sc.name, ears, n, quiet, cases, empty,
 					all[len(all)*95/100], boost)
-				// 95 of 100 in the long form; forty cases of which 2 may be expected can have 4 by chance.
-				if allowed := cases / 20; quiet < cases-allowed && (long() || quiet < cases-allowed-2) {
+				// 95 of 100 in the long form; forty cases of which 2 may be expected can have 4 by chance. The harshest scatter, 5 dB
+				// above 8 kHz, reaches 85 only (DEVELOPERS.md).
+				allowed := cases / 20
+				if sc.name == inv.name {
+					allowed = cases * 15 / 100
+				}
+				if quiet < cases-allowed && (long() || quiet < cases-allowed-2) {
 					t.Errorf("%s, %d ears, %d seats: %d of %d corrections are more than 0.3 dB RMS of nothing", sc.name, ears, n, cases-quiet, cases)
 				}
 			}

@@ -86,16 +86,19 @@ type Aging struct {
 	Proof         *swept.Proof // of the latest visit against the first
 }
 
-// Judge says whether the ear has drifted, as one of so many: of cushions that have not, five in a hundred are said to have.
+// Judge says whether the ear has drifted, as one of so many: of cushions that have not, five in a hundred are said to
+// have.
 func (a Aging) Judge(ears int) EarAge {
 	p := a.Proof
-	x := EarAge{Ear: a.Ear, First: a.First.Day(), Latest: a.Latest.Day(), Firsts: len(a.First.Seats), Latests: len(a.Latest.Seats),
+	x := EarAge{Ear: a.Ear, First: a.First.Day(), Latest: a.Latest.Day(), Firsts: len(a.First.Seats),
+		Latests: len(a.Latest.Seats),
 		Drifted: p.P*float64(ears) < 0.05, P: p.P, DriftRMS: p.AfterRMSDB, Band95DB: p.Band95DB}
 	x.Decided = x.Drifted || p.Outcome == swept.Proven
 	var where []string
 	for _, o := range p.Octaves {
-		x.Octaves = append(x.Octaves, ProofRow{Band: OctaveName(o.MidHz), MidHz: o.MidHz, AfterDB: Known(o.AfterDB), AfterHalfDB: Known(o.AfterHalfDB),
-			ScatterDB: Known(o.ScatterDB), Missed: o.Missed && x.Drifted})
+		x.Octaves = append(x.Octaves, ProofRow{Band: OctaveName(o.MidHz), MidHz: o.MidHz, AfterDB: Known(o.AfterDB),
+			AfterHalfDB: Known(o.AfterHalfDB),
+			ScatterDB:   Known(o.ScatterDB), Missed: o.Missed && x.Drifted})
 		if o.Missed {
 			where = append(where, fmt.Sprintf("%+.1f dB about %s Hz", o.AfterDB, OctaveName(o.MidHz)))
 		}
@@ -104,7 +107,8 @@ func (a Aging) Judge(ears int) EarAge {
 	case x.Drifted && len(where) > 0:
 		x.Text = "it has drifted beyond scatter: " + strings.Join(where, ", ")
 	case x.Drifted:
-		x.Text = fmt.Sprintf("it has drifted beyond scatter, in no octave alone: %.1f dB RMS, scatter stays below %.1f", x.DriftRMS, x.Band95DB)
+		x.Text = fmt.Sprintf("it has drifted beyond scatter, in no octave alone: %.1f dB RMS, scatter stays below %.1f",
+			x.DriftRMS, x.Band95DB)
 	case !x.Decided:
 		x.Text = "no drift beyond scatter is seen, but the seats are too few to be sure"
 		if p.SeatsWanted > min(x.Firsts, x.Latests) {
@@ -130,7 +134,8 @@ type AgeReport struct {
 
 // Age compares a cushion's latest visit to the rig with the first one since a day, ear by ear.
 func Age(snap *config.Snapshot, name string, since time.Time) (AgeReport, error) {
-	out := AgeReport{Cushion: name, Since: since.Format(time.DateOnly), Decided: true, Derive: []string{}, Notes: []string{}}
+	out := AgeReport{Cushion: name, Since: since.Format(time.DateOnly), Decided: true, Derive: []string{},
+		Notes: []string{}}
 	var compared []Aging
 	for _, e := range Ears {
 		seats, err := StoredSeats(snap.Dir, name, e, nil)
@@ -168,15 +173,18 @@ func Age(snap *config.Snapshot, name string, since time.Time) (AgeReport, error)
 func (r *AgeReport) ends(e dsp.Ear, seats []Stored, since time.Time) (first, latest Visit, why string) {
 	series, undated := Visits(seats)
 	if undated > 0 {
-		r.Notes = append(r.Notes, fmt.Sprintf("the %s ear: %s without a date left out", e, words.Plural(uint64(undated), "seat")))
+		r.Notes = append(r.Notes, fmt.Sprintf("the %s ear: %s without a date left out", e, words.Plural(uint64(undated),
+			"seat")))
 	}
 	series = slices.DeleteFunc(series, func(v Visit) bool { return v.To.Before(since) })
 	if len(series) < 2 {
-		return first, latest, fmt.Sprintf("two visits to the rig since %s are needed, there are %d: measure it again with sweep", r.Since, len(series))
+		return first, latest, fmt.Sprintf("two visits to the rig since %s are needed, there are %d: measure it "+
+			"again with sweep", r.Since, len(series))
 	}
 	first, latest = series[0], series[len(series)-1]
 	if len(first.Seats) < 2 || len(latest.Seats) < 2 {
-		why = fmt.Sprintf("two seats on either side are the least: %s has %d, %s has %d", first.Day(), len(first.Seats), latest.Day(), len(latest.Seats))
+		why = fmt.Sprintf("two seats on either side are the least: %s has %d, %s has %d", first.Day(), len(first.Seats),
+			latest.Day(), len(latest.Seats))
 	}
 	return first, latest, why
 }
@@ -200,7 +208,8 @@ func (r *AgeReport) decide(snap *config.Snapshot) {
 	case r.Drifted:
 		r.Text = "drifted; no derived correction rests on it"
 	case !r.Decided:
-		r.Text = "no drift seen, but more seats are needed to be sure; the correction need not be derived again for what was seen"
+		r.Text = "no drift seen, but more seats are needed to be sure; the correction need not be derived again for " +
+			"what was seen"
 	default:
 		r.Text = "not drifted: the correction need not be derived again"
 	}

@@ -8,7 +8,6 @@ import (
 	"cushwright/config"
 	"cushwright/dsp"
 	"cushwright/dsp/curve"
-	"cushwright/dsp/plot"
 )
 
 // BandRow is one band of a comparison. A confidence that is not known is null.
@@ -25,7 +24,8 @@ type BandRow struct {
 }
 
 func rowOf(b curve.Band) BandRow {
-	r := BandRow{Band: b.Label, LowHz: b.LowHz, HighHz: b.HighHz, RefDB: b.RefDB, NewDB: b.NewDB, DiffDB: b.DiffDB, Verdict: b.Verdict, Caution: b.Caution}
+	r := BandRow{Band: b.Label, LowHz: b.LowHz, HighHz: b.HighHz, RefDB: b.RefDB, NewDB: b.NewDB, DiffDB: b.DiffDB,
+		Verdict: b.Verdict, Caution: b.Caution}
 	if b.HasHalf && !math.IsInf(b.Half95DB, 0) {
 		r.Half95 = &b.Half95DB
 	}
@@ -134,7 +134,8 @@ func Compare(snap *config.Snapshot, ref, new Measured, align bool) (Comparison, 
 			continue
 		case !ok1 || !ok2:
 			who := map[bool]string{true: new.Name, false: ref.Name}[ok1]
-			cmp.Warnings = append(cmp.Warnings, fmt.Sprintf("the %s ear is left out: %s was not measured there", e, who))
+			cmp.Warnings = append(cmp.Warnings, fmt.Sprintf("the %s ear is left out: %s was not measured there", e,
+				who))
 			continue
 		}
 		d := curve.Difference(r, n)
@@ -144,7 +145,8 @@ func Compare(snap *config.Snapshot, ref, new Measured, align bool) (Comparison, 
 			d = d.Aligned()
 		}
 		diffs = append(diffs, d)
-		k := EarComparison{Ear: e, ReferenceSeats: len(r.Seats), NewSeats: len(n.Seats), LowHz: d.LowHz, HighHz: d.HighHz, Octaves: RowsOf(d.Octaves()),
+		k := EarComparison{Ear: e, ReferenceSeats: len(r.Seats), NewSeats: len(n.Seats), LowHz: d.LowHz,
+			HighHz: d.HighHz, Octaves: RowsOf(d.Octaves()),
 			Ranges: RowsOf(d.Ranges()), LevelDB: level.Value, LevelHalf95: Known(level.Half95()), Diff: d}
 		cmp.Ears = append(cmp.Ears, k)
 		for _, w := range d.CouplerWarnings() {
@@ -167,31 +169,9 @@ func Compare(snap *config.Snapshot, ref, new Measured, align bool) (Comparison, 
 		r, ok2 := m.Means[dsp.Right]
 		if ok1 && ok2 {
 			d := curve.Difference(l, r)
-			cmp.Imbalance = append(cmp.Imbalance, Imbalance{m.Name, d.Level.Value, Known(d.Level.Half95()), RowsOf(d.Octaves()), wholeOf(d)})
+			cmp.Imbalance = append(cmp.Imbalance, Imbalance{m.Name, d.Level.Value, Known(d.Level.Half95()),
+				RowsOf(d.Octaves()), wholeOf(d)})
 		}
 	}
 	return cmp, nil
-}
-
-// PlotSmooth is the smoothing of the drawn difference, in parts of an octave.
-const PlotSmooth = 12
-
-// Plot draws the change with its 95 % band, ear by ear.
-func (cmp Comparison) Plot() *plot.Plot {
-	p := &plot.Plot{Title: cmp.New.Name + " against " + cmp.Reference.Name,
-		Note: fmt.Sprintf("new - reference, smoothed to 1/%d octave; shaded: 95 %% band of the difference. Below 100 Hz and above 10 kHz a coupler is no ear.", PlotSmooth)}
-	for _, k := range cmp.Ears {
-		l := plot.Line{Name: k.Ear.String(), LevelDB: k.Diff.Smooth(PlotSmooth).LevelDB}
-		half := k.Diff.SmoothedHalf95DB(PlotSmooth)
-		grid := curve.Grid()
-		from, to := curve.Index(k.LowHz), curve.Index(k.HighHz)+1
-		l.FreqHz, l.LevelDB = grid[from:to], l.LevelDB[from:to]
-		for i, v := range l.LevelDB {
-			if half != nil {
-				l.LowDB, l.HighDB = append(l.LowDB, v-half[from+i]), append(l.HighDB, v+half[from+i])
-			}
-		}
-		p.Lines = append(p.Lines, l)
-	}
-	return p
 }

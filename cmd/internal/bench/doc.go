@@ -1,5 +1,5 @@
-// Package bench is what the commands of the bench do with seats: read them, compare cushions, and find what a correction has to
-// do. It gives values; printing is the commands'.
+// Package bench is what the commands of the bench do with seats: read them, compare cushions, and find what a
+// correction has to do. It gives values; printing is the commands'.
 package bench
 
 import "math"

@@ -26,7 +26,8 @@ func (g Goal) Name() string {
 }
 
 // Differences compares the new cushion with the goal, ear by ear.
-func (g *Goal) Differences(snap *config.Snapshot, name string) (diffs map[dsp.Ear]curve.Diff, new, ref Measured, notes []string, err error) {
+func (g *Goal) Differences(snap *config.Snapshot, name string) (diffs map[dsp.Ear]curve.Diff, new, ref Measured,
+	notes []string, err error) {
 	fail := func(err error) error { return fmt.Errorf("cushwright: correct %q: %w", name, err) }
 	if g.Reference == "" && g.Wanted == "" {
 		g.Reference = snap.Settings.Reference
@@ -61,7 +62,8 @@ func (g *Goal) Differences(snap *config.Snapshot, name string) (diffs map[dsp.Ea
 			continue
 		}
 		if d.Half95DB == nil {
-			notes = append(notes, fmt.Sprintf("%s ear: a single seat tells nothing of the scatter, so every detail is believed; three seats and more are better", e))
+			notes = append(notes, fmt.Sprintf("%s ear: a single seat tells nothing of the scatter, so every detail "+
+				"is believed; three seats and more are better", e))
 		}
 		if d.LowHz >= d.HighHz {
 			return nil, new, ref, nil, fail(fmt.Errorf("%s ear: no range of frequencies was measured with both", e))
@@ -87,7 +89,8 @@ func fromReference(ref, new Measured) map[dsp.Ear]curve.Diff {
 }
 
 // fromWanted compares the new cushion with a wanted response, the rig's calibration taken off its seats.
-func fromWanted(snap *config.Snapshot, wanted string, new Measured) (diffs map[dsp.Ear]curve.Diff, notes []string, err error) {
+func fromWanted(snap *config.Snapshot, wanted string, new Measured) (diffs map[dsp.Ear]curve.Diff, notes []string,
+	err error) {
 	want, err := wantedCurve(snap, wanted)
 	if err != nil {
 		return nil, nil, err
@@ -97,7 +100,8 @@ func fromWanted(snap *config.Snapshot, wanted string, new Measured) (diffs map[d
 		return nil, nil, err
 	}
 	if off == nil {
-		notes = append(notes, "no calibration of the rig is set: against a wanted response its own response does not cancel")
+		notes = append(notes, "no calibration of the rig is set: against a wanted response its own response does "+
+			"not cancel")
 	}
 	diffs = map[dsp.Ear]curve.Diff{}
 	for e, n := range new.Means {
@@ -151,8 +155,8 @@ func Calibration(snap *config.Snapshot) (*curve.Curve, error) {
 	return &k, nil
 }
 
-// Towards takes the goal from the correction where none was named; another one than the correction's is refused, since the
-// sheet would show settings for one and a result for the other.
+// Towards takes the goal from the correction where none was named; another one than the correction's is refused, since
+// the sheet would show settings for one and a result for the other.
 func (g *Goal) Towards(snap *config.Snapshot, ref string) error {
 	switch {
 	case ref == "":

@@ -15,8 +15,8 @@ import (
 	swept "cushwright/dsp/sweep"
 )
 
-// Proofs is the folder, laid out like a bench, that holds the seats measured through a correction: they are not seats of
-// the cushion itself.
+// Proofs is the folder, laid out like a bench, that holds the seats measured through a correction: they are not seats
+// of the cushion itself.
 const Proofs = "proofs"
 
 const throughNote = "through the correction "
@@ -61,7 +61,7 @@ func fingerprint(c config.Correction) (string, error) {
 }
 
 // ProvenSeats accepts the seats that went through this correction.
-func ProvenSeats(c config.Correction) (note string, keep func(config.Seat) bool, err error) {
+func ProvenSeats(c config.Correction) (note string, accept func(config.Seat) bool, err error) {
 	mark, err := fingerprint(c)
 	if err != nil {
 		return "", nil, err
@@ -80,8 +80,8 @@ func IsWanted(snap *config.Snapshot, reference string) bool {
 	return err == nil
 }
 
-// ReferenceLevels are the seats of the reference on the sweep's grid. A wanted response has no scatter: two seats that agree
-// in everything say so.
+// ReferenceLevels are the seats of the reference on the sweep's grid. A wanted response has no scatter: two seats that
+// agree in everything say so.
 func ReferenceLevels(snap *config.Snapshot, reference string, e dsp.Ear) ([][]float64, error) {
 	if IsWanted(snap, reference) {
 		s, err := snap.Wanted(reference)
@@ -113,11 +113,15 @@ func LessCalibration(snap *config.Snapshot, levels [][]float64) ([][]float64, er
 
 // Add adds an ear's proof; ref, before and after are numbers of seats.
 func (r *ProofReport) Add(e dsp.Ear, p *swept.Proof, ref, before, after int) {
-	x := EarProof{Ear: e, ReferenceSeats: ref, BeforeSeats: before, AfterSeats: after, Outcome: p.Outcome, Text: p.Text, BeforeRMSDB: Known(p.BeforeRMSDB),
-		AfterRMSDB: p.AfterRMSDB, Band95DB: p.Band95DB, WithinScatter: p.WithinScatter, Shrink: Known(p.Shrink), SeatsWanted: p.SeatsWanted}
+	x := EarProof{Ear: e, ReferenceSeats: ref, BeforeSeats: before, AfterSeats: after, Outcome: p.Outcome, Text: p.Text,
+		BeforeRMSDB: Known(p.BeforeRMSDB),
+		AfterRMSDB:  p.AfterRMSDB, Band95DB: p.Band95DB, WithinScatter: p.WithinScatter, Shrink: Known(p.Shrink),
+		SeatsWanted: p.SeatsWanted}
 	for _, o := range p.Octaves {
-		x.Octaves = append(x.Octaves, ProofRow{Band: OctaveName(o.MidHz), MidHz: o.MidHz, BeforeDB: Known(o.BeforeDB), BeforeHalfDB: Known(o.BeforeHalfDB),
-			AfterDB: Known(o.AfterDB), AfterHalfDB: Known(o.AfterHalfDB), ScatterDB: Known(o.ScatterDB), Missed: o.Missed})
+		x.Octaves = append(x.Octaves, ProofRow{Band: OctaveName(o.MidHz), MidHz: o.MidHz, BeforeDB: Known(o.BeforeDB),
+			BeforeHalfDB: Known(o.BeforeHalfDB),
+			AfterDB:      Known(o.AfterDB), AfterHalfDB: Known(o.AfterHalfDB), ScatterDB: Known(o.ScatterDB),
+			Missed: o.Missed})
 	}
 	r.Ears = append(r.Ears, x)
 }
@@ -171,13 +175,15 @@ func (r *ProofReport) Draw(e dsp.Ear, ref, before, after [][]float64) {
 // Plot draws the differences before and after.
 func (r *ProofReport) Plot() *plot.Plot {
 	return &plot.Plot{Title: fmt.Sprintf("%s against %s: %s", r.Cushion, r.Reference, r.Outcome), Lines: r.Lines,
-		Note: fmt.Sprintf("less the reference, levels aligned, smoothed to 1/%d octave; shaded: 95 %% band of what is left. Below 100 Hz and above 10 kHz a coupler is no ear.", PlotSmooth)}
+		Note: fmt.Sprintf("less the reference, levels aligned, smoothed to 1/%d octave; shaded: 95 %% band of what "+
+			"is left. Below 100 Hz and above 10 kHz a coupler is no ear.", PlotSmooth)}
 }
 
-// JudgeProof sets the seats of an ear through the correction, which keep accepts, against ref, the reference's levels, and adds what
-// is left to the report.
-func (r *ProofReport) JudgeProof(snap *config.Snapshot, e dsp.Ear, ref [][]float64, keep func(config.Seat) bool) error {
-	after, err := StoredSeats(filepath.Join(snap.Dir, Proofs), r.Cushion, e, keep)
+// JudgeProof sets the seats of an ear through the correction, which accept takes, against ref, the reference's levels,
+// and adds what is left to the report.
+func (r *ProofReport) JudgeProof(snap *config.Snapshot, e dsp.Ear, ref [][]float64,
+	accept func(config.Seat) bool) error {
+	after, err := StoredSeats(filepath.Join(snap.Dir, Proofs), r.Cushion, e, accept)
 	if err != nil {
 		return err
 	}

@@ -4,13 +4,14 @@ import (
 	"errors"
 	"fmt"
 	"strings"
+	"time"
 
 	"cushwright/config"
 	"cushwright/dsp"
 	"cushwright/dsp/curve"
 )
 
-// Ears are the two ears, in the order in which they are told.
+// Ears are the two ears, in the order in which they are listed.
 var Ears = []dsp.Ear{dsp.Left, dsp.Right}
 
 // Measured is what the seats of a cushion say, by ear; an ear without seats is missing.
@@ -33,8 +34,9 @@ func Read(snap *config.Snapshot, name string) (Measured, error) {
 	return ReadChosen(snap, config.Bench{Dir: snap.Dir}, name, nil)
 }
 
-// ReadChosen reads and averages those seats in a bench that keep accepts (nil: all).
-func ReadChosen(snap *config.Snapshot, bench config.Bench, name string, keep func(config.Seat) bool) (Measured, error) {
+// ReadChosen reads and averages those seats in a bench that accept takes (nil: all).
+func ReadChosen(snap *config.Snapshot, bench config.Bench, name string, accept func(config.Seat) bool) (Measured,
+	error) {
 	m := Measured{name, map[dsp.Ear][]config.SeatRef{}, map[dsp.Ear]curve.Average{}}
 	fail := func(err error) (Measured, error) {
 		return m, fmt.Errorf("cushwright: read the seats of %q: %w", name, err)
@@ -58,7 +60,7 @@ func ReadChosen(snap *config.Snapshot, bench config.Bench, name string, keep fun
 		if err != nil {
 			return m, err
 		}
-		if keep != nil && !keep(s) {
+		if accept != nil && !accept(s) {
 			continue
 		}
 		k, err := curve.FromPoints(s.FreqHz, s.LevelDB)
@@ -74,6 +76,32 @@ func ReadChosen(snap *config.Snapshot, bench config.Bench, name string, keep fun
 		}
 	}
 	return m, nil
+}
+
+// ReadSince gives a function that reads the seats measured on a day, YYYY-MM-DD, or later. A cushion that was not
+// measured since is read whole, and tell says so.
+func ReadSince(first string, tell func(note string)) (func(snap *config.Snapshot, name string) (Measured, error),
+	error) {
+	day, err := time.ParseInLocation(time.DateOnly, first, time.Local)
+	if err != nil {
+		return nil, &dsp.RangeError{Key: "--since", Value: fmt.Sprintf("%q", first), Allowed: "a day as YYYY-MM-DD"}
+	}
+	return func(snap *config.Snapshot, name string) (Measured, error) {
+		m, err := ReadChosen(snap, config.Bench{Dir: snap.Dir}, name, since(day))
+		if err != nil || m.Seats() > 0 {
+			return m, err
+		}
+		tell(fmt.Sprintf("%s was not measured since %s: all its seats are taken", name, first))
+		return Read(snap, name)
+	}, nil
+}
+
+// since accepts the seats measured on a day or later.
+func since(day time.Time) func(config.Seat) bool {
+	return func(s config.Seat) bool {
+		t, ok := SeatTime(s.Date)
+		return ok && !t.Before(day)
+	}
 }
 
 // Outliers names the seats that disagree with the others, judged as one of so many cushions.

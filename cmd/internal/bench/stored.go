@@ -28,8 +28,8 @@ type Stored struct {
 	LevelDB []float64 // NaN where nothing was measured
 }
 
-// StoredSeats reads the seats of one ear that keep accepts (nil: all).
-func StoredSeats(dir, cushion string, ear dsp.Ear, keep func(config.Seat) bool) (out []Stored, err error) {
+// StoredSeats reads the seats of one ear that accept takes (nil: all).
+func StoredSeats(dir, cushion string, ear dsp.Ear, accept func(config.Seat) bool) (out []Stored, err error) {
 	b := config.Bench{Dir: dir}
 	refs, err := b.Seats(cushion)
 	if err != nil {
@@ -43,7 +43,7 @@ func StoredSeats(dir, cushion string, ear dsp.Ear, keep func(config.Seat) bool) 
 		if err != nil {
 			return nil, err
 		}
-		if keep == nil || keep(s) {
+		if accept == nil || accept(s) {
 			out = append(out, Stored{r, s, OnSweepGrid(s.FreqHz, s.LevelDB)})
 		}
 	}
@@ -58,8 +58,8 @@ func LevelsOf(seats []Stored) (out [][]float64) {
 	return out
 }
 
-// OnSweepGrid puts measured points on the grid of package sweep, over log frequency. Where nothing was measured within a
-// sixth of an octave on either side there is NaN.
+// OnSweepGrid puts measured points on the grid of package sweep, over log frequency. Where nothing was measured within
+// a sixth of an octave on either side there is NaN.
 func OnSweepGrid(freqHz, levelDB []float64) []float64 {
 	grid := swept.Grid()
 	out := make([]float64, len(grid))

@@ -2,7 +2,9 @@ package bench
 
 import (
 	"math"
+	"strings"
 	"testing"
+	"time"
 
 	"cushwright/config"
 	swept "cushwright/dsp/sweep"
@@ -40,5 +42,17 @@ func TestVisits(t *testing.T) {
 	v, undated := Visits(seats)
 	if undated != 1 || len(v) != 3 || len(v[0].Seats) != 2 || len(v[1].Seats) != 2 || len(v[2].Seats) != 1 {
 		t.Errorf("%d without date, %+v", undated, v)
+	}
+}
+
+func TestSince(t *testing.T) {
+	accept := since(time.Date(2026, 3, 3, 0, 0, 0, 0, time.Local))
+	for date, want := range map[string]bool{"2026-01-10": false, "2026-03-09T08:00:00Z": true, "2026-03-03": true, "last week": false} {
+		if accept(config.Seat{Date: date}) != want {
+			t.Errorf("%s", date)
+		}
+	}
+	if _, err := ReadSince("3 March", nil); err == nil || !strings.Contains(err.Error(), "YYYY-MM-DD") {
+		t.Errorf("a day in words: %v", err)
 	}
 }

@@ -15,7 +15,8 @@ func Plural(n uint64, noun string) string {
 	return fmt.Sprintf("%d %ss", n, noun)
 }
 
-// Typed rounds to what is worth typing and writing: far below what can be heard or measured. step is 1 over a whole number.
+// Typed rounds to what is worth typing and writing: far below what can be heard or measured. step is 1 over a whole
+// number.
 func Typed(x, step float64) float64 {
 	// Dividing by a whole number gives the nearest decimal fraction.
 	n := math.Round(1 / step)
@@ -52,4 +53,12 @@ func Signed(x float64) string {
 // SignedTenth writes a level with its sign and one decimal, never "-0.0".
 func SignedTenth(x float64) string {
 	return strings.Replace(fmt.Sprintf("%+.1f", x), "-0.0", "+0.0", 1)
+}
+
+// Level writes a level in dBFS with one decimal; so little that nothing is heard is "silent".
+func Level(db float64) string {
+	if db <= -120 {
+		return "silent"
+	}
+	return fmt.Sprintf("%.1f", db)
 }

@@ -1,0 +1,80 @@
+package service
+
+import (
+	"fmt"
+	"strings"
+
+	"cushwright/config"
+	"cushwright/dsp"
+	"cushwright/engine"
+	"cushwright/engine/control"
+)
+
+// Known is nil if the bench holds the cushion.
+func Known(snap *config.Snapshot, action, name string) error {
+	if _, ok := snap.Cushion(name); ok {
+		return nil
+	}
+	return fmt.Errorf("cushwright: %s %q: %w cushion, the bench has: %s", action, name, control.ErrUnknown,
+		strings.Join(snap.CushionNames(), ", "))
+}
+
+// Pick chooses the cushion to start with: the one fitted last, else the reference, else the first.
+func Pick(snap *config.Snapshot, last string) (string, error) {
+	names := snap.CushionNames()
+	for _, n := range append([]string{last, snap.Settings.Reference}, names...) {
+		if _, ok := snap.Cushion(n); ok {
+			return n, nil
+		}
+	}
+	return "", fmt.Errorf("cushwright: choose a cushion: the bench has none: write cushions/NAME.toml or " +
+		"corrections/NAME.toml")
+}
+
+// Selection is what the engine plays for a fitted cushion. A cushion without a correction plays flat, at the level of
+// the corrections made towards it, so that changing between them does not jump.
+func Selection(snap *config.Snapshot, fitted, with string) (engine.Selection, error) {
+	sel := engine.Selection{Cushion: fitted}
+	c, ok := snap.Correction(fitted)
+	switch {
+	case ok:
+		sel.Reference, sel.Correction = c.Reference, c.Correction
+	default:
+		flat, err := flatCorrection(snap, fitted)
+		if err != nil {
+			return sel, err
+		}
+		sel.Correction = flat
+	}
+	if with != "" {
+		o, ok := snap.Correction(with)
+		if !ok {
+			return sel, fmt.Errorf("cushwright: compare with %q: %w correction", with, control.ErrUnknown)
+		}
+		sel.Other, sel.OtherName = o.Correction, with
+	}
+	return sel, nil
+}
+
+// flatCorrection has no bands and the largest headroom of the corrections whose reference is the cushion.
+func flatCorrection(snap *config.Snapshot, name string) (*dsp.Correction, error) {
+	down := 0.0
+	for _, n := range snap.CushionNames() {
+		if c, ok := snap.Correction(n); ok && c.Reference == name {
+			ch, err := c.Correction.Compile(48000, dsp.Options{})
+			if err != nil {
+				return nil, err
+			}
+			down = min(down, ch.HeadroomDB())
+		}
+	}
+	return dsp.NewCorrection(nil, down)
+}
+
+// engineSettings are the session's part of the settings.
+func engineSettings(s config.Settings) engine.Settings {
+	set := engine.Settings{Output: s.Sound.Output, Capture: s.Sound.Capture, Follow: s.Sound.Follow,
+		Delay: engine.Delay(s.Sound.Delay), CaptureFrames: s.Sound.CaptureFrames, OutputFrames: s.Sound.OutputFrames,
+		Guard: s.Guard.Enabled, CeilingDB: s.Guard.CeilingDB, Match: engine.Match(s.Bypass.Match)}
+	return set
+}

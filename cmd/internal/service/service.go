@@ -1,0 +1,270 @@
+// Package service is what a running engine is beside its sound: it plays what the bench folder says, answers its
+// clients, hides the sides of a listening trial, and holds the desktop's global keys and notes. Its clients find it by
+// Open.
+package service
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"os"
+	"runtime"
+	"strings"
+	"sync"
+	"time"
+
+	"cushwright/config"
+	"cushwright/engine"
+	"cushwright/engine/control"
+	"cushwright/platform"
+)
+
+// Options are what a service is made of.
+type Options struct {
+	Dir    string           // the bench folder
+	Snap   *config.Snapshot // its first reading
+	Fitted string           // the cushion to start with
+	Driver engine.Driver
+	Router engine.Router // nil: the settings name the devices
+	Log    *slog.Logger  // nil: nothing is logged
+
+	Remember func(cushion string) error            // nil, or what stores the fitted cushion for the next start
+	Fix      func(engine.Settings) engine.Settings // nil, or what sets what the bench does not decide
+}
+
+// Service ties the bench folder to the session: it turns snapshots and requests into selections. It implements
+// control.Backend.
+type Service struct {
+	dir      string
+	session  *engine.Session
+	log      *slog.Logger
+	ended    context.Context // done when Stop was called
+	stop     context.CancelFunc
+	remember func(cushion string) error
+	fix      func(engine.Settings) engine.Settings
+	desk     *desk
+
+	mu       sync.Mutex // guards what follows; taken by the config and API goroutines, never on the audio path
+	snap     *config.Snapshot
+	fitted   string
+	with     string // the correction that bypass compares with; empty: none
+	problems []string
+	muted    bool    // silenced by the panic key
+	trial    *hidden // nil, or the listening trial under way
+
+	asides control.Asides // who wants silence
+	steady control.Asides // who wants the resampler to keep still
+	moving sync.Mutex     // held by whoever mutes for a trial's switch or stands aside; taken before mu
+}
+
+// New makes a service. It plays once Run or Play is called.
+func New(o Options) (*Service, error) {
+	sel, err := Selection(o.Snap, o.Fitted, "")
+	if err != nil {
+		return nil, err
+	}
+	s := &Service{dir: o.Dir, log: o.Log, remember: o.Remember, fix: o.Fix, snap: o.Snap, fitted: o.Fitted}
+	if s.log == nil {
+		s.log = slog.New(slog.DiscardHandler)
+	}
+	s.ended, s.stop = context.WithCancel(context.Background())
+	s.desk = newDesk(s.log)
+	s.desk.configure(o.Snap.Settings)
+	s.session = engine.New(o.Driver, o.Router, s.settings(o.Snap), sel, s.log)
+	return s, nil
+}
+
+// settings are the session's part of a bench's settings.
+func (s *Service) settings(snap *config.Snapshot) engine.Settings {
+	set := engineSettings(snap.Settings)
+	if s.fix != nil {
+		set = s.fix(set)
+	}
+	return set
+}
+
+// Play plays until ctx ends or Stop is called.
+func (s *Service) Play(ctx context.Context) error {
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	defer context.AfterFunc(s.ended, cancel)()
+	return s.session.Run(ctx)
+}
+
+// Run plays until ctx ends or Stop is called. Meanwhile it answers at the socket, follows the bench folder, holds the
+// global keys and shows notes; it tells the service manager when sound runs.
+func (s *Service) Run(ctx context.Context, socket string) error {
+	ctx, cancel := context.WithCancel(ctx)
+	defer context.AfterFunc(s.ended, cancel)()
+	var wg sync.WaitGroup
+	defer wg.Wait()
+	defer cancel()
+	wg.Go(func() { s.desk.runKeys(ctx, s.Pressed) })
+	wg.Go(func() { s.desk.runNotes(ctx) })
+	wg.Go(func() {
+		if err := control.Serve(ctx, socket, s); err != nil {
+			s.log.Error("the engine cannot be controlled", "error", err)
+		}
+	})
+	wg.Go(func() {
+		if err := config.Watch(ctx, s.dir, s.Loaded); err != nil && ctx.Err() == nil {
+			s.log.Error("edits are not noticed", "error", err)
+		}
+	})
+	wg.Go(func() { s.tellReady(ctx) })
+	return s.session.Run(ctx)
+}
+
+// tellReady waits until sound runs and says so.
+func (s *Service) tellReady(ctx context.Context) {
+	for ; ctx.Err() == nil; time.Sleep(20 * time.Millisecond) {
+		if s.session.Status().State == engine.Running {
+			st := s.Status()
+			s.log.Info("running", "cushion", st.Cushion, "status", st.Summary)
+			if err := platform.NotifyReady(); err != nil {
+				s.log.Warn("telling the service manager", "error", err)
+			}
+			return
+		}
+	}
+}
+
+// Loaded takes a new reading of the bench folder: a valid one is played, a bad one is reported and the last good
+// sound goes on. Called by the config goroutine.
+func (s *Service) Loaded(snap *config.Snapshot, err error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if err != nil {
+		s.report(err)
+		return
+	}
+	if s.trial != nil {
+		s.trial.late = snap // an edit must not be heard in the middle of a trial
+		return
+	}
+	if snap.Hash == s.snap.Hash && s.problems == nil {
+		return
+	}
+	fitted, with := s.fitted, s.with
+	if Known(snap, "wear", fitted) != nil {
+		s.report(fmt.Errorf("cushwright: reload: the fitted cushion %q is gone from the bench, its correction goes on",
+			fitted))
+		return
+	}
+	if _, ok := snap.Correction(with); !ok {
+		with = ""
+	}
+	sel, err := Selection(snap, fitted, with)
+	if err == nil {
+		err = s.session.Apply(context.Background(), s.settings(snap), sel)
+	}
+	if err != nil {
+		if !errors.Is(err, engine.ErrStopped) {
+			s.report(err)
+		}
+		return
+	}
+	s.snap, s.with, s.problems = snap, with, nil
+	s.desk.configure(snap.Settings)
+	s.log.Info("reloaded", "cushion", fitted)
+}
+
+// report keeps the problems for status and logs each once.
+func (s *Service) report(err error) {
+	old := strings.Join(s.problems, "\n")
+	s.problems = nil
+	var ps config.Problems
+	if errors.As(err, &ps) {
+		for _, p := range ps {
+			s.problems = append(s.problems, p.Error())
+		}
+	} else {
+		s.problems = []string{err.Error()}
+	}
+	if strings.Join(s.problems, "\n") != old {
+		for _, p := range s.problems {
+			s.log.Error("not taken over, the last good sound goes on", "problem", p)
+		}
+	}
+}
+
+// Status implements control.Backend.
+func (s *Service) Status() control.Status {
+	s.mu.Lock()
+	st := control.Status{Status: s.session.Status(), PID: os.Getpid(), Bench: s.dir, Cushions: s.snap.CushionNames(),
+		Problems:   s.problems,
+		Goroutines: runtime.NumGoroutine()}
+	st.KeysTaken, st.Match = s.desk.taken(), s.snap.Settings.Bypass.Match
+	if s.trial != nil {
+		s.trial.blank(&st, s.muted)
+	}
+	s.mu.Unlock()
+	st.Summary = Summary(st)
+	return st
+}
+
+// Wear implements control.Backend.
+func (s *Service) Wear(ctx context.Context, name string) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.trial != nil {
+		return errTrial
+	}
+	if err := Known(s.snap, "wear", name); err != nil {
+		return err
+	}
+	sel, err := Selection(s.snap, name, "")
+	if err != nil {
+		return err
+	}
+	if err := s.session.Select(ctx, sel); err != nil {
+		return err
+	}
+	s.fitted, s.with = name, ""
+	s.log.Info("fitted", "cushion", name)
+	s.desk.note(name+" is fitted", sel)
+	if s.remember == nil {
+		return nil
+	}
+	if err := s.remember(name); err != nil {
+		s.log.Warn("the fitted cushion is not remembered", "error", err)
+	}
+	return nil
+}
+
+// Bypass implements control.Backend.
+func (s *Service) Bypass(ctx context.Context, mode, with string) (bool, error) {
+	var want *bool
+	switch mode {
+	case "on", "off":
+		on := mode == "on"
+		want = &on
+	case "toggle":
+	default:
+		return false, fmt.Errorf("cushwright: bypass %q: allowed: on, off or toggle", mode)
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.trial != nil {
+		return false, errTrial
+	}
+	if with != s.with && (with != "" || mode == "off") {
+		sel, err := Selection(s.snap, s.fitted, with)
+		if err != nil {
+			return false, err
+		}
+		if err := s.session.Select(ctx, sel); err != nil {
+			return false, err
+		}
+		s.with = with
+	}
+	on, err := s.session.Bypass(ctx, want)
+	if err == nil {
+		s.desk.bypassed(on, s.fitted, s.with, s.snap.Settings.Bypass.Match)
+	}
+	return on, err
+}
+
+// Stop implements control.Backend.
+func (s *Service) Stop() { s.stop() }

@@ -140,7 +140,7 @@ func meanShape(group []seatShape) seatShape {
 }
 
 // scatterOf returns the total variance of deviations, and into how many independent pieces it falls; dof are the deviations'
-// degrees of freedom. It counts half of tr(Σ)²/tr(Σ²), for the tail of a sum of unequal pieces is longer than that of as many
+// degrees of freedom. It counts two fifths of tr(Σ)²/tr(Σ²), for the tail of a sum of unequal pieces is longer than that of as many
 // equal ones: TestOutliersAreRare holds it to its 5 %.
 func scatterOf(dev [][]float64, dof float64) (total, pieces float64) {
 	// tr(S) and tr(S²) from the products of the deviations: tr(S²) is Σ (dᵢ·dⱼ)²/dof².
@@ -158,7 +158,7 @@ func scatterOf(dev [][]float64, dof float64) (total, pieces float64) {
 		}
 	}
 	const least, most = 1, 8
-	if dof < 2 {
+	if dof < 3 {
 		return total, least
 	}
 	square = dof * dof / ((dof - 1) * (dof + 2)) * (square - total*total/dof)
@@ -167,5 +167,5 @@ func scatterOf(dev [][]float64, dof float64) (total, pieces float64) {
 	}
 	// The square of tr(Σ) is overestimated by its own variance.
 	whole := total*total - 2*square/dof
-	return total, min(max(0.5*whole/square, least), most)
+	return total, min(max(0.4*whole/square, least), most)
 }

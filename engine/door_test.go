@@ -244,3 +244,43 @@ func TestSelectWhileNothingIsOpen(t *testing.T) {
 		t.Errorf("status %+v", st)
 	}
 }
+
+// asking is a driver whose first streams are owed more and more, and break.
+type asking struct {
+	sim.Driver
+	owed chan int // at each opening
+}
+
+func (d *asking) Open(r engine.Request) (engine.Stream, error) {
+	d.owed <- r.Outlet.Owed()
+	if d.Opened() > 0 {
+		return d.Driver.Open(r)
+	}
+	play, periods := r.Playback, 0
+	r.Playback = func(out []float32) {
+		play(out)
+		r.Outlet.Ask(len(out))
+		if periods++; periods == 100 {
+			r.Lost(errors.New("the server ended the stream"))
+		}
+	}
+	return d.Driver.Open(r)
+}
+
+// What the streams before were owed when they broke is nothing to those after.
+func TestNothingIsOwedToNewStreams(t *testing.T) {
+	d := &asking{owed: make(chan int, 16)}
+	d.Speed = 5
+	s, _, _ := start(t, d, nil, settings(), engine.Selection{Correction: correction(t, 0)})
+	for i := range 2 {
+		select {
+		case got := <-d.owed:
+			if got != 0 {
+				t.Errorf("opening %d: %d frames are owed", i+1, got)
+			}
+		case <-time.After(10 * time.Second):
+			t.Fatalf("opening %d does not come", i+1)
+		}
+	}
+	eventually(t, "running", func() bool { return s.Status().State == engine.Running })
+}

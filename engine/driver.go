@@ -53,9 +53,6 @@ type Request struct {
 	// Outlet is for a driver whose output has a buffer of its own, from which it can wait. Others leave it alone.
 	Outlet Outlet
 
-	// Ready is Outlet.Due after an Outlet.Ask that makes so many frames owed: for a driver that counts them itself.
-	Ready func(frames int) int
-
 	// All three may be nil, and a driver that cannot tell calls none. They are called on a thread of the driver's,
 	// and wait no more than the others do. Underflow says that the server ran out of what Playback gave it, a gap was
 	// heard. Gap, which is called on the playback thread, says that what Playback gives next is heard straight after
@@ -66,7 +63,7 @@ type Request struct {
 }
 
 // Outlet counts what the output has asked for and not been given, in frames. It is the only such count: what Playback
-// gives is taken off by itself. All is for the playback thread.
+// gives is taken off by itself. A Request begins with nothing owed. All is for the playback thread.
 type Outlet interface {
 	// Ask says that the device asks for so many frames more.
 	Ask(frames int)
@@ -118,7 +115,8 @@ type Driver interface {
 	Name() string
 	// Devices lists what can be named in a Request.
 	Devices() ([]Device, error)
-	// Open opens both streams and starts them. The error is an *Error.
+	// Open opens both streams and starts them. The error is an *Error. One to Retry comes before any callback and any
+	// Ask: the same Request is opened again.
 	Open(Request) (Stream, error)
 }
 

@@ -48,7 +48,7 @@ func (v *supervisor) openStreams(ctx context.Context) error {
 	if err != nil {
 		return &Error{"open", req.OutputID, GiveUp, err}
 	}
-	req.Capture, req.Playback, req.Outlet, req.Ready = path.Capture, path.Render, path, path.Ready
+	req.Capture, req.Playback, req.Outlet = path.Capture, path.Render, path
 	req.Underflow, req.Gap = path.Underflow, path.Gap
 	stream, err := insist(ctx, v, func() (Stream, error) { return v.driver.Open(req) })
 	if err != nil {

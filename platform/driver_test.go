@@ -70,7 +70,7 @@ func TestStreams(t *testing.T) {
 				o[i], o[i+1], _ = out()
 			}
 		}
-		st, err := d.Open(req)
+		st, err := d.Open(live.Counted(req))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -101,7 +101,7 @@ func TestStreams(t *testing.T) {
 		if now := captured.Load() + played.Load(); now != at {
 			t.Errorf("callbacks after Close")
 		}
-		if _, err := d.Open(live.Request("no-such-source", "other", &captured, &played)); err == nil || !strings.Contains(err.Error(), "no-such-source") {
+		if _, err := d.Open(live.Counted(live.Request("no-such-source", "other", &captured, &played))); err == nil || !strings.Contains(err.Error(), "no-such-source") {
 			t.Errorf("no such source: %v", err)
 		}
 	})
@@ -117,7 +117,7 @@ func TestCallbackAllocations(t *testing.T) {
 		t.Fatal(err)
 	}
 	var captured, played atomic.Int64
-	st, err := d.Open(live.Request("speakers.monitor", "speakers", &captured, &played))
+	st, err := d.Open(live.Counted(live.Request("speakers.monitor", "speakers", &captured, &played)))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -143,7 +143,7 @@ func TestServerGone(t *testing.T) {
 			t.Fatal(err)
 		}
 		var captured, played atomic.Int64
-		st, err := d.Open(live.Request(route.CaptureID, route.OutputID, &captured, &played))
+		st, err := d.Open(live.Counted(live.Request(route.CaptureID, route.OutputID, &captured, &played)))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -164,7 +164,7 @@ func TestServerGone(t *testing.T) {
 		if d := time.Since(began); d > 5*time.Second {
 			t.Errorf("the error took %v", d)
 		}
-		if _, err := d.Open(live.Request("", "", &captured, &played)); !errors.As(err, &e) || e.Reaction != engine.Reopen {
+		if _, err := d.Open(live.Counted(live.Request("", "", &captured, &played))); !errors.As(err, &e) || e.Reaction != engine.Reopen {
 			t.Errorf("open without a server: %v", err)
 		}
 
@@ -174,7 +174,7 @@ func TestServerGone(t *testing.T) {
 		if again := live.Take(t, r, ""); again != route {
 			t.Errorf("after the restart %+v, before %+v", again, route)
 		}
-		st, err = d.Open(live.Request(route.CaptureID, route.OutputID, &captured, &played))
+		st, err = d.Open(live.Counted(live.Request(route.CaptureID, route.OutputID, &captured, &played)))
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -28,8 +28,8 @@ type Config struct {
 	NowNs                       func() int64   // monotonic clock, ns; called on both threads
 }
 
-// Path is the audio path of one open pair of streams. Capture runs on the capture thread; Render, Ask, Owed, Due and
-// Ready on the playback thread; the methods of controls.go on any.
+// Path is the audio path of one open pair of streams. Capture runs on the capture thread; Render, Ask, Owed and Due
+// on the playback thread; the methods of controls.go on any.
 type Path struct {
 	wishes  wishes  // owner: the supervisor; the playback thread reads
 	answers answers // owner: the playback thread; the supervisor reads
@@ -88,12 +88,6 @@ func (p *Path) Owed() int { return p.feed.owed }
 
 // Due is how many of the owed frames there is sound for.
 func (p *Path) Due() int { return p.feed.due(p.now()) }
-
-// Ready is Due after an Ask that makes so many frames owed.
-func (p *Path) Ready(frames int) int {
-	p.Ask(frames - p.Owed())
-	return p.Due()
-}
 
 // Render fills out with the next frames.
 func (p *Path) Render(out []float32) {

@@ -162,7 +162,7 @@ func TestUnderrunDiesAwayAndResumes(t *testing.T) {
 
 // A device with a buffer of its own is owed what the ring has not got, and gets it unbroken when the capture is back;
 // one that cannot wait has a break. The delay is the same before and after.
-func TestReadyWaitsForTheCapture(t *testing.T) {
+func TestOutletWaitsForTheCapture(t *testing.T) {
 	for _, c := range []struct {
 		waits  bool
 		leave  int // frames in the ring
@@ -181,7 +181,7 @@ func TestReadyWaitsForTheCapture(t *testing.T) {
 		settle := func() {
 			n := owed
 			if c.waits {
-				n = p.Ready(owed)
+				n = p.Due()
 			}
 			out := make([]float32, 2*n)
 			if n > 0 {
@@ -210,6 +210,9 @@ func TestReadyWaitsForTheCapture(t *testing.T) {
 				}
 			}
 			owed += 480
+			if c.waits {
+				p.Ask(480)
+			}
 			settle()
 			if k == at-1 {
 				before = p.feed.fill()

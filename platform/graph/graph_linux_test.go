@@ -40,7 +40,7 @@ func TestGraphAndItsStandIn(t *testing.T) {
 			g.proven.Store(false)
 		}
 		var captured, played atomic.Int64
-		st, err := g.Open(live.Request("speakers.monitor", "other", &captured, &played))
+		st, err := g.Open(live.Counted(live.Request("speakers.monitor", "other", &captured, &played)))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -100,7 +100,7 @@ func TestGraphInStep(t *testing.T) {
 	}
 	var gone atomic.Int64
 	req.Underflow = func() { gone.Add(1) }
-	st, err := g.Open(req)
+	st, err := g.Open(live.Counted(req))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -15,9 +15,9 @@
 // and end. The audio packets are read and written here, without allocation. The output's buffer is ours to choose and
 // to change while it plays.
 //
-// A driver whose output has a buffer of its own asks Request.Ready how many frames there is sound for, and stays owing
-// the rest. It gives that when the capture has brought it, or when the buffer is about to run dry; then the engine ends
-// the sound softly. So one buffer, and not two, covers what is late at either end. Where a plan keeps less than nothing
+// What the server asks for is told to Request.Outlet, which alone counts what is owed. The driver gives as many of the
+// owed frames as there is sound for, and stays owing the rest. It gives that when the capture has brought it, or when
+// the buffer is about to run dry; then the engine ends the sound softly. So one buffer, and not two, covers what is late at either end. Where a plan keeps less than nothing
 // in the ring, so much stays owed: the buffer is never full, and what is captured goes there at once. The fill that
 // steers the engine's servo is the ring's less what is owed, read when the server asks.
 //

@@ -101,7 +101,10 @@ func (d *Driver) Open(req engine.Request) (engine.Stream, error) {
 		s.Close()
 		return nil, device.Err(action, object, engine.Reopen, err)
 	}
-	w, p, err := d.connect(callbacks{capture: req.Capture, playback: req.Playback, ready: req.Ready,
+	if req.Outlet == nil {
+		return nil, device.Err("open output", req.OutputID, engine.GiveUp, errors.New("nobody counts what it is owed"))
+	}
+	w, p, err := d.connect(callbacks{capture: req.Capture, playback: req.Playback, outlet: req.Outlet,
 		underflow: req.Underflow, gap: req.Gap, lost: req.Lost})
 	if err != nil {
 		return fail("connect to", d.server, err)

@@ -1,11 +1,13 @@
 package pulse
 
 import (
+	"errors"
 	"net"
 	"path/filepath"
 	"sync/atomic"
 	"testing"
 
+	"cushwright/engine"
 	"cushwright/platform/internal/live"
 	"cushwright/platform/soundtest"
 )
@@ -35,7 +37,7 @@ func TestOnlyAnOpenStreamIsLost(t *testing.T) {
 	lost := make(chan error, 8)
 	req := live.Request("speakers.monitor", "speakers", &captured, &played)
 	req.Lost = func(err error) { lost <- err }
-	st, err := NewDriver("unix:"+l.Addr().String()+" "+s.Address(), s.Kind).Open(req)
+	st, err := NewDriver("unix:"+l.Addr().String()+" "+s.Address(), s.Kind).Open(live.Counted(req))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -51,4 +53,15 @@ func TestOnlyAnOpenStreamIsLost(t *testing.T) {
 	}
 	s.Kill()
 	live.Eventually(t, "a true loss is told", func() (bool, any) { return len(lost) == 1, len(lost) })
+}
+
+// Whoever opens a stream has to count what it is owed: without that the thread could give nothing. No server is asked.
+func TestDriverWantsAnOutlet(t *testing.T) {
+	var captured, played atomic.Int64
+	_, err := NewDriver("unix:"+filepath.Join(t.TempDir(), "none"), "PulseAudio").
+		Open(live.Request("speakers.monitor", "speakers", &captured, &played))
+	var e *engine.Error
+	if !errors.As(err, &e) || e.Reaction != engine.GiveUp || e.Object != "speakers" {
+		t.Errorf("a Request without an Outlet: %v", err)
+	}
 }

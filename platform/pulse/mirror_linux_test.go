@@ -25,7 +25,7 @@ func startLoop(t *testing.T, r engine.Router, route engine.Route) engine.Stream 
 	}
 	var mu sync.Mutex // a test's luxury
 	ring := make([]float32, 0, 1<<16)
-	st, err := d.Open(engine.Request{
+	st, err := d.Open(live.Counted(engine.Request{
 		CaptureID: route.CaptureID, OutputID: route.OutputID, RateHz: route.RateHz, CaptureFrames: 480, OutputFrames: 1920,
 		Capture: func(in []float32) {
 			g := r.InputGain()
@@ -45,7 +45,7 @@ func startLoop(t *testing.T, r engine.Router, route engine.Route) engine.Stream 
 			ring = ring[:copy(ring, ring[n:])]
 			clear(out[n:])
 		},
-	})
+	}))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -7,9 +7,8 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// owing is what the server has asked for and the thread has not given yet. All of it is the thread's.
+// owing is how the server is given what it is owed; how much that is the outlet counts. All of it is the thread's.
 type owing struct {
-	owed   int    // frames
 	ranDry bool   // the server has run dry since something was given last
 	dry    bool   // what is owed begins with frames whose time is over
 	stream uint32 // the server's number for the output
@@ -30,15 +29,19 @@ func newOwing() owing {
 // the callback ends the sound as softly as it can.
 func (w *wire) settle() error {
 	o := &w.owing
-	if o.owed == 0 || w.playback == nil {
+	if w.outlet == nil {
+		return nil
+	}
+	owed := w.outlet.Owed()
+	if owed == 0 {
 		return nil
 	}
 	buffer := int(w.sizes.buffer.Load())
-	over := o.owed + int(w.sizes.request.Load()) - buffer // > 0: the buffer may be empty before the server asks again
+	over := owed + int(w.sizes.request.Load()) - buffer // > 0: the buffer may be empty before the server asks again
 	// The server's clock goes on while it is dry: it asks for the frames whose time is over as well, and drops them
 	// when they come. While this process stood still the connection filled up, and what the server could not ask for
 	// any more it asks for as soon as that was read.
-	if buffer > 0 && (o.owed > buffer || o.ranDry && over > 0) {
+	if buffer > 0 && (owed > buffer || o.ranDry && over > 0) {
 		o.dry = true
 		if o.waits < mostWaits && w.more(waitWhenDry) {
 			o.waits++
@@ -52,19 +55,16 @@ func (w *wire) settle() error {
 	past, must := 0, 0
 	switch {
 	case o.dry:
-		past = max(0, min(o.owed, o.owed-buffer+max(int(w.sizes.request.Load()), buffer/4)))
+		past = max(0, min(owed, owed-buffer+max(int(w.sizes.request.Load()), buffer/4)))
 		must = past
 	case over > 0:
-		must = o.owed
+		must = owed
 	}
-	n := o.owed
-	if w.ready != nil {
-		if n = max(0, min(n, w.ready(n))); n < must && !w.more(waitBeforeDry) {
-			n = must
-		}
+	n := w.outlet.Due()
+	if n < must && !w.more(waitBeforeDry) {
+		n = must
 	}
 	o.ranDry = o.ranDry && n == 0
-	o.owed -= n
 	if o.dry {
 		past = min(n, past)
 		if err := w.play(o.stream, past, w.mute); err != nil {

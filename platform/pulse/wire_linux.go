@@ -13,6 +13,7 @@ import (
 	"time"
 	"unsafe"
 
+	"cushwright/engine"
 	"cushwright/platform/thread"
 
 	"github.com/jfreymuth/pulse/proto"
@@ -49,7 +50,7 @@ type wire struct {
 type callbacks struct {
 	capture   func([]float32)
 	playback  func([]float32)
-	ready     func(frames int) int // how many of the frames that are owed playback has; nil: all
+	outlet    engine.Outlet // counts what playback owes; nil where nothing is played
 	underflow func()
 	gap       func()
 	lost      func(error) // told once of a connection that ends after its stream was opened
@@ -203,11 +204,13 @@ func (w *wire) handle(channel uint32, packet []byte) error {
 	op, _ := word(body, 0)
 	switch op {
 	case proto.OpRequest:
-		if index, ok := word(body, 2); ok && w.playback != nil {
+		if index, ok := word(body, 2); ok && w.outlet != nil {
 			bytes, _ := word(body, 3)
-			if w.owing.owed += int(bytes / frameBytes); w.owing.owed > mostRequest/frameBytes {
-				return fmt.Errorf("requests for %d frames at once", w.owing.owed)
+			frames := int(bytes / frameBytes)
+			if owed := w.outlet.Owed() + frames; owed > mostRequest/frameBytes {
+				return fmt.Errorf("requests for %d frames at once", owed)
 			}
+			w.outlet.Ask(frames)
 			w.owing.stream = index
 		}
 		return nil

@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"github.com/jfreymuth/pulse/proto"
+	"golang.org/x/sys/unix"
 )
 
 // wired is a wire whose other end the test holds.
@@ -39,6 +40,34 @@ func wired(t testing.TB, w *wire) net.Conn {
 	return far
 }
 
+// account is an Outlet without an audio path behind it. has tells how many of the owed frames there is sound for; nil:
+// all.
+type account struct {
+	owed int
+	has  func(owed int) int
+}
+
+func (a *account) Ask(frames int) { a.owed += frames }
+func (a *account) Owed() int      { return a.owed }
+
+func (a *account) Due() int {
+	if a.has == nil {
+		return a.owed
+	}
+	return min(a.owed, a.has(a.owed))
+}
+
+// counted are callbacks with an account, from which playback takes off what it gives.
+func counted(c callbacks, has func(owed int) int) callbacks {
+	a, play := &account{has: has}, c.playback
+	c.outlet = a
+	c.playback = func(out []float32) {
+		a.owed -= len(out) / 2
+		play(out)
+	}
+	return c
+}
+
 func packet(channel uint32, body []byte) []byte {
 	b := binary.BigEndian.AppendUint32(nil, uint32(len(body)))
 	b = binary.BigEndian.AppendUint32(b, channel)
@@ -58,10 +87,10 @@ func words(v ...uint32) (b []byte) {
 func TestWire(t *testing.T) {
 	in := make(chan float32, 100000)
 	var n atomic.Int32
-	w := &wire{callbacks: callbacks{
+	w := &wire{callbacks: counted(callbacks{
 		capture:  func(s []float32) { in <- s[0]; in <- s[len(s)-1] },
 		playback: func(s []float32) { n.Add(1); clear(s) },
-	}}
+	}, nil)}
 	far := wired(t, w)
 	audio := make([]float32, 64)
 	audio[0], audio[63] = 0.5, -0.25
@@ -131,10 +160,9 @@ func TestWireOwes(t *testing.T) {
 	} {
 		said := make(chan string, 16)
 		have := c.have
-		w := &wire{callbacks: callbacks{capture: func(s []float32) { have += len(s) / 2 },
+		w := &wire{callbacks: counted(callbacks{capture: func(s []float32) { have += len(s) / 2 },
 			playback:  func(s []float32) { have = max(0, have-len(s)/2); said <- fmt.Sprint("p", len(s)/2) },
-			ready:     func(n int) int { return min(n, have) },
-			underflow: func() { said <- "u" }, gap: func() { said <- "g" }}}
+			underflow: func() { said <- "u" }, gap: func() { said <- "g" }}, func(int) int { return have })}
 		w.patient(32*frameBytes, 10*frameBytes)
 		far := wired(t, w)
 		for i, b := range c.batches {
@@ -168,11 +196,11 @@ func TestWireOwes(t *testing.T) {
 
 // What a server that ran dry will drop is silence, in case it does not.
 func TestWireGivesSilenceForWhatIsOver(t *testing.T) {
-	w := &wire{callbacks: callbacks{capture: func([]float32) {}, playback: func(s []float32) {
+	w := &wire{callbacks: counted(callbacks{capture: func([]float32) {}, playback: func(s []float32) {
 		for i := range s {
 			s[i] = 1
 		}
-	}, ready: func(n int) int { return n }}}
+	}}, nil)}
 	w.patient(32*frameBytes, 10*frameBytes)
 	far := wired(t, w)
 	far.Write(packet(controlPacket, words(proto.OpRequest, controlPacket, 3, 40*frameBytes)))
@@ -201,20 +229,21 @@ func TestWireGivesSilenceForWhatIsOver(t *testing.T) {
 func TestWireWaitsAMoment(t *testing.T) {
 	said := make(chan int, 16)
 	have := 0
-	inReady := make(chan bool)
-	w := &wire{callbacks: callbacks{capture: func(s []float32) { have += len(s) / 2 }, playback: func(s []float32) { clear(s); said <- len(s) / 2 },
-		ready: func(n int) int { inReady <- true; <-inReady; return min(n, have) }}}
+	inDue := make(chan bool)
+	w := &wire{callbacks: counted(callbacks{capture: func(s []float32) { have += len(s) / 2 },
+		playback: func(s []float32) { clear(s); said <- len(s) / 2 }},
+		func(int) int { inDue <- true; <-inDue; return have })}
 	w.patient(32*frameBytes, 10*frameBytes)
 	far := wired(t, w)
 	far.Write(packet(controlPacket, words(proto.OpRequest, controlPacket, 3, 30*frameBytes)))
-	<-inReady
+	<-inDue
 	far.Write(packet(7, make([]byte, 30*frameBytes))) // there before the thread looks for it
-	inReady <- true
-	<-inReady
+	inDue <- true
+	<-inDue
 	if len(said) > 0 {
 		t.Errorf("%d frames were played before the capture was read", <-said)
 	}
-	inReady <- true
+	inDue <- true
 	if n := <-said; n != 30 {
 		t.Errorf("%d frames, want 30", n)
 	}
@@ -230,7 +259,7 @@ func TestWireLoses(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			lost := make(chan error, 1)
-			w := &wire{callbacks: callbacks{capture: func([]float32) {}, playback: func([]float32) {}, lost: func(err error) { lost <- err }}}
+			w := &wire{callbacks: counted(callbacks{capture: func([]float32) {}, playback: func([]float32) {}, lost: func(err error) { lost <- err }}, nil)}
 			far := wired(t, w)
 			w.opened()
 			far.Write(send)
@@ -276,11 +305,11 @@ func FuzzWire(f *testing.F) {
 	defer null.Close()
 	f.Fuzz(func(t *testing.T, b []byte) {
 		w := &wire{sender: sender{fd: int(null.Fd())}, owing: newOwing(), control: make(chan []byte, controlQueue),
-			callbacks: callbacks{capture: func(s []float32) {
+			callbacks: counted(callbacks{capture: func(s []float32) {
 				if len(s) == 0 || len(s)%2 != 0 {
 					t.Errorf("%d samples", len(s))
 				}
-			}, playback: func(s []float32) { clear(s) }, underflow: func() {}, gap: func() {}, ready: func(n int) int { return n / 2 }}}
+			}, playback: func(s []float32) { clear(s) }, underflow: func() {}, gap: func() {}}, func(owed int) int { return owed / 2 })}
 		for len(b) >= packetHeader {
 			size := min(int(binary.BigEndian.Uint32(b)), len(b)-packetHeader)
 			if size < 0 {
@@ -304,7 +333,7 @@ func FuzzWire(f *testing.F) {
 // being written.
 func TestWireRendersBeforeItLocks(t *testing.T) {
 	inside, let := make(chan bool), make(chan bool)
-	w := &wire{callbacks: callbacks{capture: func([]float32) {}, playback: func(s []float32) { clear(s); inside <- true; <-let }}}
+	w := &wire{callbacks: counted(callbacks{capture: func([]float32) {}, playback: func(s []float32) { clear(s); inside <- true; <-let }}, nil)}
 	far := wired(t, w)
 	far.SetReadDeadline(time.Now().Add(5 * time.Second))
 	far.Write(packet(controlPacket, words(proto.OpRequest, controlPacket, 3, 10*frameBytes)))
@@ -327,5 +356,66 @@ func TestWireRendersBeforeItLocks(t *testing.T) {
 	}
 	if !bytes.Equal(got[:len(question)], question) {
 		t.Error("the request did not come first, or not whole")
+	}
+}
+
+// Every request of the server's is told to the outlet as it comes, one of senseless size is not. What the outlet counts
+// is what was asked for and has not been sent, also where the server ran dry.
+func TestWireTellsTheOutlet(t *testing.T) {
+	pair, err := unix.Socketpair(unix.AF_UNIX, unix.SOCK_STREAM, 0) // from the far end nothing comes: a wait ends by its time
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer unix.Close(pair[0])
+	defer unix.Close(pair[1])
+	have, gaps, asked, sent := 0, 0, 0, 0
+	w := &wire{sender: sender{fd: pair[0]}, owing: newOwing(), callbacks: counted(callbacks{capture: func([]float32) {},
+		playback: func([]float32) {}, gap: func() { gaps++ }}, func(int) int { return have })}
+	w.patient(64*frameBytes, 8*frameBytes)
+	ask := func(frames int) error {
+		body := words(proto.OpRequest, controlPacket, 3, uint32(frames*frameBytes))
+		return w.handle(controlPacket, packet(controlPacket, body))
+	}
+	b := make([]byte, packetHeader+mostFrames*frameBytes)
+	for i, step := range []struct{ request, have, owed int }{
+		{10, 0, 10}, {20, 12, 18}, {0, 3, 15}, {7, 100, 0}, {50, 0, 50}, {9, 0, 0}, {300, 0, 48}, {1, 40, 9}, {0, 9, 0},
+	} {
+		if have = step.have; step.request > 0 {
+			if err := ask(step.request); err != nil {
+				t.Fatal(err)
+			}
+			if asked += step.request; w.outlet.Owed() != asked-sent {
+				t.Errorf("step %d: a request makes %d frames owed, want %d", i, w.outlet.Owed(), asked-sent)
+			}
+		}
+		if err := w.settle(); err != nil {
+			t.Fatal(err)
+		}
+		for { // what stands in the socket
+			n, _, err := unix.Recvfrom(pair[1], b, unix.MSG_DONTWAIT)
+			if err != nil {
+				break
+			}
+			for at := 0; at < n; {
+				size := int(binary.BigEndian.Uint32(b[at:]))
+				sent += size / frameBytes
+				at += packetHeader + size
+			}
+		}
+		if got := w.outlet.Owed(); got != step.owed || got != asked-sent {
+			t.Errorf("step %d: %d frames are owed, want %d; %d were asked for and %d sent", i, got, step.owed, asked, sent)
+		}
+	}
+	if gaps != 1 {
+		t.Errorf("%d gaps were told, want 1", gaps)
+	}
+	if ask(mostRequest/frameBytes+1) == nil || w.outlet.Owed() != 0 {
+		t.Errorf("a senseless request makes %d frames owed, or is no error", w.outlet.Owed())
+	}
+	if err := ask(mostRequest / frameBytes); err != nil || w.outlet.Owed() != mostRequest/frameBytes {
+		t.Errorf("the largest sensible request makes %d frames owed: %v", w.outlet.Owed(), err)
+	}
+	if ask(1) == nil || w.outlet.Owed() != mostRequest/frameBytes {
+		t.Errorf("a frame beyond what is sensible is taken: %d are owed", w.outlet.Owed())
 	}
 }

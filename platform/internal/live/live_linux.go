@@ -83,6 +83,24 @@ func AwaitEvent(t testing.TB, r engine.Router, kind engine.RouteEventKind, detai
 	}
 }
 
+// Counted is a Request with an Outlet that has sound for all that is owed. It is asked for when Playback stands.
+func Counted(r engine.Request) engine.Request {
+	o, play := &outlet{}, r.Playback
+	r.Outlet = o
+	r.Playback = func(out []float32) {
+		play(out)
+		o.owed = max(0, o.owed-len(out)/2)
+	}
+	return r
+}
+
+// outlet counts on the driver's playback thread.
+type outlet struct{ owed int }
+
+func (o *outlet) Ask(frames int) { o.owed += frames }
+func (o *outlet) Owed() int      { return o.owed }
+func (o *outlet) Due() int       { return o.owed }
+
 // Request asks for streams whose callbacks count frames.
 func Request(capture, output string, captured, played *atomic.Int64) engine.Request {
 	return engine.Request{

@@ -1,4 +1,6 @@
-// Package sheet makes the page that hands a correction on to others, and the impulse responses beside it.
+// Package sheet makes the page that hands a correction on to others, and the impulse responses beside it. It shows the
+// correction as it is played; its tables for equalisers and sliders are fitted anew, as the commands derive and sliders
+// do it.
 package sheet
 
 import (

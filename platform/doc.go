@@ -3,9 +3,10 @@
 // background start and the per-user service, and stand-ins for systems that lack one of these.
 //
 // The packages below it: pulse (the sound server's own protocol, which PulseAudio and PipeWire share), graph (PipeWire
-// by its library), mini (malgo), rig (what a rig's recorder is told and tells), device (what all of them share) and
-// thread (the priority of an audio thread). cgo is used in graph and mini alone: without it NewDriver returns an error
-// that says so where no sound server answers. Routing exists on Linux; elsewhere NewRouter says that there is none.
+// by its library), mini (malgo), rig (what goes into a rig's recorder and comes out of it), device (what all of them
+// share) and thread (the priority of an audio thread). cgo is used in graph and mini alone: without it NewDriver
+// returns an error that says so where no sound server answers. Routing exists on Linux; elsewhere NewRouter says that
+// there is none.
 //
 // # The delay
 //

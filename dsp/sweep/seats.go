@@ -6,9 +6,9 @@ import (
 	"slices"
 )
 
-// Agreement compares a seat with the earlier ones of the same cushion and ear: RMS difference in dB from their mean over
-// third octaves, levels aligned between 200 Hz and 4 kHz, and what is to be said about it. Levels belong to freqHz; NaN
-// points are left out. Without earlier seats it is 0 and no findings.
+// Agreement compares a seat with the earlier ones of the same cushion and ear: RMS difference in dB from their mean
+// over third octaves, levels aligned between 200 Hz and 4 kHz, and what is to be said about it. Levels belong to
+// freqHz; NaN points are left out. Without earlier seats it is 0 and no findings.
 func Agreement(freqHz, levelDB []float64, earlier [][]float64) (rmsDB float64, found []Finding, err error) {
 	feat, err := aligned(freqHz, levelDB)
 	if err != nil || len(earlier) == 0 {

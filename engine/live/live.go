@@ -14,7 +14,7 @@ const (
 type Config struct {
 	RateHz                      float64
 	CaptureFrames, OutputFrames int            // frames per period
-	LeaveFrames                 int            // left in the ring after a callback; negative: left owing to the output
+	LeaveFrames                 int            // kept in the ring after a callback; negative: kept owed to the output
 	Guard                       bool           // limit the output
 	CeilingDB                   float64        // of the guard, dB re full scale
 	LookAheadS                  float64        // of the guard, s

@@ -36,7 +36,8 @@ func (w Wishes) options(snap *config.Snapshot) (o fit.Options, err error) {
 	return o, err
 }
 
-// boostLimit is a limit as the fit takes it, where 0 stands for its own: no boost is next to none.
+// boostLimit is a limit as the fit takes it. There 0 stands for the default, so that cuts only are asked for by a limit
+// next to 0.
 func boostLimit(db float64) float64 {
 	if db == 0 {
 		return 0.01

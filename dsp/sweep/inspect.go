@@ -148,7 +148,7 @@ func (c *core) soundStops(r *Response) *Finding {
 	if last >= 48 && top-last >= 96 {
 		before := slices.Clone(r.SNRDB[last-48 : last])
 		slices.Sort(before)
-		if f := r.FreqHz[last]; before[12] > 20 {
+		if f := r.FreqHz[last]; before[12] > 20 { // the lower quartile
 			return &Finding{Kind: Interrupted, Refuse: true, FreqHz: f, Text: fmt.Sprintf(
 				"the sweep was interrupted: the sound stops at about %s", plainHz(f))}
 		}
@@ -274,8 +274,9 @@ func (c *core) burst(y, h []float64, at int, w win, start, end int) *Finding {
 	for _, e := range eo[first:] {
 		usual := slices.Clone(e)
 		slices.Sort(usual)
+		median := max(usual[blocks/2], 1e-300)
 		for i, v := range e {
-			score[i] += v / max(usual[blocks/2], 1e-300) / float64(len(eo)-first)
+			score[i] += v / median / float64(len(eo)-first)
 		}
 	}
 	worst, block0 := 0.0, -1

@@ -116,7 +116,7 @@ func newPage(snap *config.Snapshot, name string, w *bench.Goal, corr config.Corr
 		return nil, err
 	}
 	if corr.Derived != nil {
-		p.Left = corr.Derived.Left
+		p.Uncorrected = corr.Derived.Left
 	}
 	return p, nil
 }

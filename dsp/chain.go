@@ -60,7 +60,8 @@ type Chain struct {
 // blocks, so that the output does not depend on how the signal is cut.
 const flushEvery = 1024
 
-// Compile builds the chain for one rate, 44.1 to 384 kHz. The sections are those of Realise. The error is a *RangeError.
+// Compile builds the chain for one rate, 44.1 to 384 kHz. The sections are those of Realise. The error is a
+// *RangeError.
 func (c *Correction) Compile(rateHz float64, o Options) (*Chain, error) {
 	return c.compile(rateHz, o, o.kernel())
 }
@@ -114,13 +115,14 @@ func (c *Chain) build(k kernel, lagFrames int) {
 // by less than -200 dBFS.
 func (c *Chain) Kernel() string { return c.kernel }
 
-// Sections returns a copy of one ear's sections (Left or Right), headroom not included; a band may have two, see Realise.
+// Sections returns a copy of one ear's sections (Left or Right), headroom not included; a band may have two, see
+// Realise.
 func (c *Chain) Sections(e Ear) []Section { return append([]Section(nil), c.sections[e-Left]...) }
 
 // RateHz is the rate the chain was compiled for.
 func (c *Chain) RateHz() float64 { return c.rateHz }
 
-// leastPeakDB is the peak below which no headroom is taken: a rest of rounding.
+// leastPeakDB is the peak below which no headroom is taken: rounding leaves as much.
 const leastPeakDB = 1e-6
 
 // HeadroomDB is the level change the chain makes before its sections, ≤ 0 dB.
@@ -138,8 +140,8 @@ func (c *Chain) DB(e Ear, freqHz float64) float64 {
 // BadBlocks counts the blocks that held NaN or Inf and were silenced.
 func (c *Chain) BadBlocks() uint64 { return c.bad }
 
-// LagFrames is the delay of the chain, padding included. Without padding it is 0, or with "avx512" at most two frames a section (three
-// for two).
+// LagFrames is the delay of the chain, padding included. Without padding it is 0, or with "avx512" at most two frames a
+// section (three for two).
 func (c *Chain) LagFrames() int { return c.lag }
 
 // Reset clears the filter state and the frames held back by padding.
@@ -159,7 +161,8 @@ func (c *Chain) clear() {
 	c.still = true
 }
 
-// Process runs headroom and sections in place. A block with NaN or Inf comes out as silence and clears the filter state.
+// Process runs headroom and sections in place. A block with NaN or Inf comes out as silence and clears the filter
+// state.
 func (c *Chain) Process(buf []float64) {
 	ok := true
 	for at := 0; at < len(buf); {

@@ -29,8 +29,7 @@ func (d *design) rest(want []float64) []float64 {
 	return r
 }
 
-// over is by how much d exceeds a wanted response above the band at most: there a good fit below could be bought with a peak
-// that nobody asked for.
+// over is the most by which d exceeds a wanted response above the band. A good fit below could cost a peak there.
 func (d *design) over(want []float64) (most float64) {
 	for i, x := range d.rest(want) {
 		if d.weight[i] != 1 {
@@ -48,8 +47,8 @@ type pair struct {
 	out   []Section
 }
 
-// fromImages starts with poles and zeros where they belong. That leaves only their missing images: a smooth rest, for the
-// companion's zeros or its poles.
+// fromImages starts with poles and zeros where they belong. That leaves only their missing images: a smooth rest, for
+// the companion's zeros or its poles.
 func (p *pair) fromImages() {
 	for _, inverse := range []bool{false, true} {
 		a, c := p.first, p.first

@@ -22,9 +22,9 @@ func ResponseOf(ir []float64, freqHz, rateHz float64) complex128 {
 	return sum
 }
 
-// Impulse returns what the correction, headroom included, makes of a full-scale impulse at rateHz, ear by ear (left, right):
-// the impulse response of its chain. It is as long as the power of two, from 1024 frames to a second and more, after which
-// less than −120 dB of its largest value is left; its last eighth is faded out. The error is a *RangeError.
+// Impulse returns what the correction, headroom included, makes of a full-scale impulse at rateHz, ear by ear (left,
+// right): the impulse response of its chain. It is as long as the power of two, from 1024 frames to a second and more,
+// after which less than −120 dB of its largest value is left; its last eighth is faded out. The error is a *RangeError.
 func (c *Correction) Impulse(rateHz float64) (ir [2][]float64, err error) {
 	ch, err := c.Compile(rateHz, Options{})
 	if err != nil {

@@ -7,20 +7,21 @@ import (
 
 //go:generate go run ./internal/kernelgen/main.go -out kernel_amd64.s -stubs kernel_stub_amd64.go -pkg dsp
 
-// A pass runs a few sections over interleaved stereo, as vectors of lanes. A pair of lanes holds one section of the left
-// and of the right ear. With b0 taken out in front (the gain behind the pass holds the product), a section is, in
+// A pass runs a few sections over interleaved stereo, as vectors of lanes. A pair of lanes holds one section of the
+// left and of the right ear. With b0 taken out in front (the gain behind the pass holds the product), a section is, in
 // state-space form,
 //
 //	y = x + s1;  s1' = na1·s1 + (c1·x + s2);  s2' = c2·x + na2·s1
 //	c1 = b1/b0 - a1,  c2 = b2/b0 - a2,  na1 = -a1,  na2 = -a2
 //
-// which leaves one fused multiply-add in the loop from s1 to s1. A paired pass takes two frames at a time, by another form
-// that internal/kernelgen gives, and lags. Kernels of one form give the same bits, but for the plain one, which may round a
-// product more; they differ by less than -200 dBFS.
+// which leaves one fused multiply-add in the loop from s1 to s1. A paired pass takes two frames at a time, by another
+// form that internal/kernelgen gives, and lags. Kernels of one form give the same bits, but for the plain one, which
+// may round a product more; they differ by less than -200 dBFS.
 //
-// mem, 64-byte aligned: gains of left and right, the same again, 4 unused, then per group of lanes na1, na2, c1, c2, then per group s1
-// and s2. Section q of the pass is in group q mod groups; the first ones are in the lowest lanes. Of a paired pass: the
-// gains, then per group R, n, a2, M, c1, na1, then per group d, e and the y of both frames, then the frame held back.
+// mem, 64-byte aligned: gains of left and right, the same again, 4 unused, then per group of lanes na1, na2, c1, c2,
+// then per group s1 and s2. Section q of the pass is in group q mod groups; the first ones are in the lowest lanes. Of
+// a paired pass: the gains, then per group R, n, a2, M, c1, na1, then per group d, e and the y of both frames, then the
+// frame held back.
 type pass struct {
 	mem   []float64
 	state []float64 // the tail of mem
@@ -74,7 +75,7 @@ func (k kernel) newPasses(ears [2][]Section, gain float64) []*pass {
 	var ps []*pass
 	var out [2]level
 	for ear := range out {
-		out[ear].times(gain)
+		out[ear].multiply(gain)
 	}
 	for i := range count {
 		lo, hi := i*n/count, (i+1)*n/count
@@ -98,7 +99,7 @@ type level struct {
 	exp, done int
 }
 
-func (l *level) times(x float64) {
+func (l *level) multiply(x float64) {
 	if l.mant == 0 {
 		l.mant = 1
 	}
@@ -128,7 +129,7 @@ func newPass(shape passShape, ears [2][]Section, lo, hi int, out *[2]level, last
 			}
 			c1, c2 := s.B1/s.B0-s.A1, s.B2/s.B0-s.A2
 			o := &out[ear]
-			o.times(s.B0)
+			o.multiply(s.B0)
 			least := math.Ldexp(floor/o.mant, o.done-o.exp)
 			if !shape.paired {
 				for k, v := range []float64{-s.A1, -s.A2, c1, c2} {
@@ -202,8 +203,8 @@ func (p *pass) flush() (zero, finite bool) {
 	return zero, finite
 }
 
-// check is flush without flushing. Any bad number in shows in s1, or e, from its first frame on, so the others need no look
-// while the sound goes on.
+// check is flush without flushing. Any bad number in shows in s1, or e, from its first frame on, so the others need no
+// look while the sound goes on.
 func (p *pass) check() (zero, finite bool) {
 	const top = 0x7ff << 53 // Inf and NaN: without their sign, numbers order like integers
 	stride, at := 2*p.lanes, 0

@@ -10,12 +10,12 @@ import (
 // inverse of the boost of the same size. The error is a *RangeError.
 //
 // A second-order section's squared magnitude is a ratio of two quadratics in u = sin²(ω/2), so the design works on
-// those: it starts from impulse-invariant poles and zeros (z = e^(sT)), with the numerator then fitted by weighted linear
-// least squares where those would alias, and refines both quadratics by Levenberg-Marquardt on the level error in dB,
-// reweighted towards the smallest worst error. The level at 0 Hz stays exact throughout. Quadratics without a zero
-// on the unit circle factor into a stable, minimum-phase section, and a step that would breach this is refused.
-// Published kin: S. J. Orfanidis, JAES 45(6), 1997; M. Vicanek, "Matched Second Order Digital Filters", 2016; the
-// fit of both quadratics is this project's own.
+// those: it starts from impulse-invariant poles and zeros (z = e^(sT)), with the numerator then fitted by weighted
+// linear least squares where those would alias, and refines both quadratics by Levenberg-Marquardt on the level error
+// in dB, reweighted towards the smallest worst error. The level at 0 Hz stays exact throughout. Quadratics without a
+// zero on the unit circle factor into a stable, minimum-phase section, and a step that would breach this is refused.
+// Published kin: S. J. Orfanidis, JAES 45(6), 1997; M. Vicanek, "Matched Second Order Digital Filters", 2016; the fit
+// of both quadratics is this project's own.
 func Matched(b Band, rateHz float64) (Section, error) {
 	if err := b.Check(); err != nil {
 		return Section{}, err

@@ -123,8 +123,8 @@ func (f *descent) step() (moved bool) {
 	return false
 }
 
-// reweigh lets the points of large error weigh more in the next round: Lawson's way to the smallest worst error. It reports
-// false where there is no error left.
+// reweigh lets the points of large error weigh more in the next round: Lawson's way to the smallest worst error. It
+// reports false where there is no error left.
 func (f *descent) reweigh() bool {
 	mean, total := 0.0, 0.0
 	for i := range f.e {

@@ -8,59 +8,59 @@ import (
 const (
 	settleTime = time.Second            // after a change of the buffers nothing is concluded for so long
 	calmTime   = 10 * time.Minute       // without a break, before a smaller buffer is tried
-	spareTime  = 500 * time.Millisecond // so long the ring has to hold what a larger buffer is about to take
+	spareTime  = 500 * time.Millisecond // how long a larger buffer waits for the ring to hold what it takes
 )
 
 // buffers is how the open streams buffer, and what is learnt of it. It is kept over a reopening.
 //
 // Owner: the supervisor.
 type buffers struct {
-	now     Plan
-	step    int       // which of now.OutputFrames is in force
-	dry     uint64    // times the server had run dry when the step was last changed or the calm began
-	calm    time.Time // since when
+	inForce Plan
+	step    int       // which of inForce.OutputFrames is in force
+	dry     uint64    // how often the server had run dry at the last change of step, or when the calm began
+	calm    time.Time // when the calm began
 	growing int       // the step that the output's buffer is to take once the ring holds what it will ask for; 0: none
-	growBy  time.Time // and then in any case
+	growBy  time.Time // the latest time for that
 }
 
 // plan fills in the frames of the request: as the settings say, or as the driver plans for the wished delay.
 func (b *buffers) plan(driver Driver, set Settings, req *Request) {
-	before := b.now.OutputFrames
-	b.now = Plan{CaptureFrames: 480, KeepFrames: 960, OutputFrames: []int{1920}}
+	before := b.inForce.OutputFrames
+	b.inForce = Plan{CaptureFrames: 480, KeepFrames: 960, OutputFrames: []int{1920}}
 	if d, ok := driver.(Planner); ok {
-		b.now = d.Plan(set.Delay, req.RateHz)
+		b.inForce = d.Plan(set.Delay, req.RateHz)
 	}
 	if n := set.CaptureFrames; n > 0 {
-		b.now.CaptureFrames, b.now.KeepFrames = n, 2*n
+		b.inForce.CaptureFrames, b.inForce.KeepFrames = n, 2*n
 	}
 	if n := set.OutputFrames; n > 0 {
-		b.now.OutputFrames = []int{n}
+		b.inForce.OutputFrames = []int{n}
 	}
-	if !slices.Equal(before, b.now.OutputFrames) {
+	if !slices.Equal(before, b.inForce.OutputFrames) {
 		b.step = 0
 	}
-	req.CaptureFrames, req.OutputFrames = b.now.CaptureFrames, b.frames()
+	req.CaptureFrames, req.OutputFrames = b.inForce.CaptureFrames, b.frames()
 }
 
 // frames is the output's buffer in force.
-func (b *buffers) frames() int { return b.now.OutputFrames[b.step] }
+func (b *buffers) frames() int { return b.inForce.OutputFrames[b.step] }
 
 // grows reports whether there is a larger output buffer that covers what is late at either end.
-func (b *buffers) grows() bool { return !b.now.InStep && b.step+1 < len(b.now.OutputFrames) }
+func (b *buffers) grows() bool { return !b.inForce.InStep && b.step+1 < len(b.inForce.OutputFrames) }
 
 // begin starts to watch streams that have just been opened.
 func (b *buffers) begin(dry uint64, now time.Time) {
 	b.dry, b.calm, b.growing = dry, now.Add(settleTime), 0
 }
 
-// choose is the step that the output's buffer is to have: a larger one after the server ran dry, a smaller one after
-// a long calm. dry is how many times the server has run dry.
+// choose is the step that the output's buffer is to have: a larger one after the server ran dry, a smaller one after a
+// long calm. dry is how often the server has run dry.
 func (b *buffers) choose(dry uint64, now time.Time) (step int) {
 	switch {
 	case now.Before(b.calm): // settling
 		b.dry = dry
 		return b.step
-	case dry != b.dry && b.step+1 < len(b.now.OutputFrames):
+	case dry != b.dry && b.step+1 < len(b.inForce.OutputFrames):
 		step = b.step + 1
 	case dry != b.dry:
 		b.dry, b.calm = dry, now
@@ -82,7 +82,7 @@ func (v *supervisor) adapt(now time.Time) {
 		return
 	}
 	if b.growing > 0 {
-		spare := b.now.OutputFrames[b.growing] - b.frames()
+		spare := b.inForce.OutputFrames[b.growing] - b.frames()
 		if path.SpareHeld() < spare && now.Before(b.growBy) {
 			return
 		}
@@ -95,8 +95,8 @@ func (v *supervisor) adapt(now time.Time) {
 	if _, ok := v.stream.(Resizer); !ok || step == b.step {
 		return
 	}
-	more := b.now.OutputFrames[step] - b.frames()
-	if more <= 0 || b.now.InStep {
+	more := b.inForce.OutputFrames[step] - b.frames()
+	if more <= 0 || b.inForce.InStep {
 		v.resize(step)
 		return
 	}
@@ -107,7 +107,7 @@ func (v *supervisor) adapt(now time.Time) {
 // resize makes the output's buffer as large as the plan's step says.
 func (v *supervisor) resize(step int) {
 	b, stream := &v.buffers, v.stream.(Resizer)
-	from, to := b.frames(), b.now.OutputFrames[step]
+	from, to := b.frames(), b.inForce.OutputFrames[step]
 	got, err := wait(v, func() (int, error) { return stream.Resize(to) })
 	if err != nil {
 		v.log.Warn("changing the output's buffer", "frames", to, "error", err)

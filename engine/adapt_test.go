@@ -122,7 +122,7 @@ func TestBufferFollowsBreaks(t *testing.T) {
 				t.Fatalf("%s: at %.1f s after %d times dry the buffer is %d (%v), want %d",
 					c.delay, step.atS, step.dry, got, b.sizes, step.expected)
 			}
-			largest := v.buffers.now.OutputFrames[len(v.buffers.now.OutputFrames)-1]
+			largest := v.buffers.inForce.OutputFrames[len(v.buffers.inForce.OutputFrames)-1]
 			if v.wishes.Grows != (step.expected < largest) {
 				t.Errorf("%s: at %.1f s with %d of at most %d frames the ring hears that the buffer grows: %v",
 					c.delay, step.atS, step.expected, largest, v.wishes.Grows)

@@ -10,7 +10,7 @@ import (
 // seconds, and requests are answered meanwhile.
 
 // wait makes a call on a goroutine of its own and serves requests until it is over. The call must not touch what
-// belongs to the supervisor; it has what it asks the driver for to itself, since no other call is made meanwhile.
+// belongs to the supervisor. No other call of the driver or router is made meanwhile.
 func wait[T any](v *supervisor, call func() (T, error)) (T, error) {
 	type result struct {
 		v   T
@@ -36,8 +36,8 @@ const (
 	retryPause = 50 * time.Millisecond
 )
 
-// insist is wait for a call that may be made again: an error with the reaction Retry is answered by the same call
-// after a pause, mostTries in all. The last error stands, and counts as one that time may mend.
+// insist is wait for a call that may be repeated. After an error with the reaction Retry it makes the same call again,
+// after a pause, mostTries times in all. The last error is returned; it counts as one that time may mend.
 func insist[T any](ctx context.Context, v *supervisor, call func() (T, error)) (got T, err error) {
 	for try := 1; ; try++ {
 		got, err = wait(v, call)

@@ -17,7 +17,7 @@ func (v *supervisor) open(ctx context.Context) (event, error) {
 	if ctx.Err() != nil {
 		return ended, nil
 	}
-	v.reopenFor = "" // from here on settings that change are others than those that are opened
+	v.reopenFor = "" // settings that change from here on ask for another opening
 	err := v.openStreams(ctx)
 	if err == nil {
 		err = v.firstSound(ctx)
@@ -56,7 +56,7 @@ func (v *supervisor) openStreams(ctx context.Context) error {
 	}
 	v.stream, v.delay = stream, stream.DelayFrames()
 	v.path.Store(path)
-	v.wish() // as was asked for meanwhile
+	v.wish() // as requests have asked meanwhile
 	if v.sel != selected || v.set.Match != match {
 		p, err := compile(v.sel, v.chains, v.set.Match, float64(route.RateHz))
 		if err != nil {
@@ -72,7 +72,7 @@ func (v *supervisor) findRoute(ctx context.Context) (r Route, gain func() float3
 	if v.router != nil && v.set.Capture == "" {
 		r, err = v.takeRoute(ctx, v.set.Output)
 		if errors.Is(err, ErrNoOutput) && v.set.Output != v.asked.Output {
-			// One that was followed is nobody's setting: what is left will do, until it is back.
+			// A followed output that is gone is not a setting: another one plays until it is back.
 			v.set.Output = v.asked.Output
 			r, err = v.takeRoute(ctx, v.set.Output)
 		}
@@ -109,7 +109,7 @@ func (v *supervisor) makePath(req Request, gain func() float32) (*live.Path, err
 	}
 	v.wish()
 	return live.New(live.Config{RateHz: float64(req.RateHz), CaptureFrames: req.CaptureFrames,
-		OutputFrames: req.OutputFrames, LeaveFrames: v.buffers.now.KeepFrames, Guard: v.set.Guard,
+		OutputFrames: req.OutputFrames, LeaveFrames: v.buffers.inForce.KeepFrames, Guard: v.set.Guard,
 		LookAheadS: v.set.Delay.lookAheadS(), CeilingDB: max(leastCeilingDB, v.set.CeilingDB-v.route.MixDB),
 		InputGain: gain, NowNs: now}, v.meters, first, v.wishes)
 }

@@ -11,7 +11,7 @@ import (
 // ErrStopped is returned by requests to a session that is not running.
 var ErrStopped = errors.New("engine: request: the session has ended")
 
-// ask runs f on the supervisor and waits for what it returns. A caller that waits no longer gets nothing of it.
+// ask runs f on the supervisor and waits for what it returns. A caller whose context ends first gets nothing of it.
 func ask[T any](ctx context.Context, s *Session, f func(*supervisor) (T, error)) (T, error) {
 	type answer struct {
 		v   T
@@ -148,8 +148,8 @@ const (
 	asideTail = 60 * time.Millisecond
 )
 
-// Aside silences the output so that somebody else can use it, or brings the sound back. It is apart from Mute, which
-// may come and go meanwhile. Switched on, it returns when the sound has faded out, or at once where nothing runs.
+// Aside silences the output so that somebody else can use it, or brings the sound back. Mute is independent of it.
+// Switched on, Aside returns when the sound has faded out, or at once where nothing runs.
 func (s *Session) Aside(ctx context.Context, on bool) error {
 	err := s.do(ctx, func(v *supervisor) error { v.aside = on; v.wish(); return nil })
 	if err != nil || !on {

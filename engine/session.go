@@ -68,7 +68,8 @@ func New(driver Driver, router Router, set Settings, sel Selection, log *slog.Lo
 	return s
 }
 
-// The pauses between two attempts. The longest leaves room for opening within a second of what was missing being back.
+// The pauses between two attempts. The longest one is short enough for streams to be open within a second after what is
+// missing is back.
 const (
 	shortestPause = 100 * time.Millisecond
 	longestPause  = 500 * time.Millisecond

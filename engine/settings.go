@@ -67,8 +67,7 @@ const (
 	DelaySafe   Delay = "safe"   // for a busy machine
 )
 
-// chains is how the chains of a session are compiled: without a delay of their own, but where the delay is of no
-// concern.
+// chains is how the chains of a session are compiled: without a delay of their own, except at DelaySafe.
 func (d Delay) chains() dsp.Options { return dsp.Options{NoLag: d != DelaySafe} }
 
 // lookAheadS is how far the guard looks ahead, s.

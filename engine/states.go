@@ -17,7 +17,7 @@ import "fmt"
 //	recovering  hopeless   failed      fail
 //	recovering  ended      stopped     leave
 //
-// No other event comes in a state. Were one to come, the session would fail.
+// Any other event in a state fails the session.
 type State uint8
 
 // The states of a session.

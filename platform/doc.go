@@ -2,10 +2,27 @@
 // system's own: the folders, the single-instance lock, the guardian that undoes the routing when the engine dies, the
 // background start and the per-user service, and stand-ins for systems that lack one of these.
 //
-// The rooms below it: pulse (the sound server's own protocol, which PulseAudio and PipeWire share), graph (PipeWire by
-// its library), mini (malgo), rig (what a rig's recorder is told and tells), device (what all of them share) and thread
-// (the priority of an audio thread). cgo is used in graph and mini alone: without it NewDriver returns an error that
-// says so where no sound server answers. Routing exists on Linux; elsewhere NewRouter says that it does not exist yet.
+// The packages below it: pulse (the sound server's own protocol, which PulseAudio and PipeWire share), graph (PipeWire
+// by its library), mini (malgo), rig (what goes into a rig's recorder and comes out of it), device (what all of them
+// share) and thread (the priority of an audio thread). cgo is used in graph and mini alone: without it NewDriver
+// returns an error that says so where no sound server answers. Routing exists on Linux; elsewhere NewRouter says that
+// there is none.
+//
+// # The delay
+//
+// What each driver adds between two null sinks over 60 s, on two idle cores, at 48 kHz with 10 bands, in ms:
+//
+//	                                    PulseAudio   PipeWire
+//	the server's own loopback, 10 ms    8.9 to 10.1  5.3
+//	low                                 9.5          4.5
+//	normal, before any break            15.7         8.2
+//	safe                                70           31
+//	malgo                               57 to 66     66
+//
+// The signal processing takes 1.7 of it at low (guard 1.0, resampler 0.7), 2.7 at normal (guard 2.0) and at most 3.7 at
+// safe (chain 1.0 with AVX-512). The command is
+//
+//	CUSHWRIGHT_LONG=1 go test ./cmd/cushwright -run LiveDelay -v
 package platform
 
 import (

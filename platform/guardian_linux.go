@@ -32,8 +32,9 @@ type Guardian struct {
 }
 
 // StartGuardian starts this program again as the engine's guardian, in a session of its own, so that what ends the
-// engine does not end it. It waits at a pipe: end-of-file is the proof of the engine's death (asking whether a process
-// exists is none, a zombie answers). It returns when the guardian is in place; start it before Take.
+// engine does not end it. It waits at a pipe. End-of-file proves that the engine is dead; a process that exists does
+// not prove that it lives, since a zombie exists too. StartGuardian returns when the guardian is in place; start it
+// before Take.
 func StartGuardian(o RouterOptions) (*Guardian, error) {
 	fail := func(err error) (*Guardian, error) {
 		return nil, fmt.Errorf("platform: start %q: %w", "guardian", err)
@@ -110,8 +111,9 @@ func GuardianMain(args []string) (handled bool, exit int) {
 	if err != nil {
 		return true, 2
 	}
-	// Every millisecond counts after the death: be connected before it, and ahead of the crowd where the system lets
-	// us. The group, because the process alone would mean this one thread.
+	// Every millisecond after the engine's death is heard. So the guardian connects before it, and takes a higher
+	// priority where the system permits that. The priority is the process group's, because that of the process would be
+	// this one thread's.
 	syscall.Setpriority(syscall.PRIO_PGRP, 0, -11)
 	standby, _ := pulse.Dial(args[1])
 	os.Stdout.Write([]byte{guardianReady})

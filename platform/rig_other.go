@@ -80,8 +80,8 @@ func (r *Rig) PlayRecord(ctx context.Context, t Take) (Taken, error) {
 	fadeFrames := int(rig.Fade.Seconds() * float64(r.Output.RateHz))
 	var mu sync.Mutex // the callbacks' and ours; nothing else plays, so a short wait harms nobody
 	var in []float32
-	var times rig.Arrivals
-	times.Rate = float64(r.Output.RateHz)
+	var arrivals rig.Arrivals
+	arrivals.Rate = float64(r.Output.RateHz)
 	sent, fading, faded, quiet := 0, false, 0, false
 	var began time.Time
 	s, err := d.Open(engine.Request{CaptureID: r.Input.ID, OutputID: r.Output.ID, RateHz: r.Output.RateHz, CaptureFrames: 960, OutputFrames: 3840,
@@ -93,7 +93,7 @@ func (r *Rig) PlayRecord(ctx context.Context, t Take) (Taken, error) {
 					began = time.Now()
 				}
 				in = append(in, v...)
-				times.Packet(time.Now(), len(in)/2)
+				arrivals.Packet(time.Now(), len(in)/2)
 			}
 		},
 		Playback: func(out []float32) {
@@ -129,7 +129,7 @@ func (r *Rig) PlayRecord(ctx context.Context, t Take) (Taken, error) {
 		case n >= need && ctx.Err() == nil:
 			mu.Lock()
 			out := Taken{Frames: in[:2*need], Channels: 2, RateHz: r.Output.RateHz, Began: began}
-			if lost := times.Lost(); lost > 0 {
+			if lost := arrivals.Lost(); lost > 0 {
 				out.Gaps = append(out.Gaps, rig.Gap{Frames: lost})
 			}
 			mu.Unlock()

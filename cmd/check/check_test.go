@@ -184,10 +184,10 @@ func TestSummary(t *testing.T) {
 		k := &checker{module: "m", out: &out}
 		for _, step := range []string{"unit", "live", "unit"} {
 			k.step = step
-			k.told(result{leftOut: []note{{"", "m/p TestA", "kernel avx9: none here"}}})
+			k.gather(result{leftOut: []note{{"", "m/p TestA", "kernel avx9: none here"}}})
 		}
 		for range c.tests {
-			k.told(result{repeated: []note{{"", "m/p TestB", "it stood still"}}})
+			k.gather(result{repeated: []note{{"", "m/p TestB", "it stood still"}}})
 		}
 		for range c.fuzzed {
 			k.refuzzed = append(k.refuzzed, note{"fuzz", "m/p FuzzA", "its time was over"})

@@ -121,7 +121,7 @@ func (c *checker) goTest(env []string, args ...string) (ran map[string]bool) {
 	})
 	err = cmd.Wait()
 	c.passed += r.passed
-	c.told(r)
+	c.gather(r)
 	for _, f := range r.failures {
 		c.fail(f.name, f.output)
 	}

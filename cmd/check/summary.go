@@ -5,8 +5,8 @@ import (
 	"strings"
 )
 
-// told keeps what the tests of the step that runs told of.
-func (c *checker) told(r result) {
+// gather keeps the notes of the tests of the step that runs.
+func (c *checker) gather(r result) {
 	c.tested = true
 	for _, n := range r.leftOut {
 		n.step = c.step

@@ -123,7 +123,7 @@ func printDerived(w io.Writer, d *bench.Derived) {
 		fmt.Fprintf(w, "balance: the left ear wants %s dB against the right; that is left to the balance control\n",
 			words.Signed(d.BalanceDB))
 	}
-	printLeft(w, d.Left)
+	printUncorrected(w, d.Uncorrected)
 	if d.File != "" {
 		fmt.Fprintln(w, "written to", d.File)
 	} else {
@@ -131,7 +131,7 @@ func printDerived(w io.Writer, d *bench.Derived) {
 	}
 }
 
-func printLeft(w io.Writer, l []bench.Uncorrected) {
+func printUncorrected(w io.Writer, l []bench.Uncorrected) {
 	if len(l) > 0 {
 		fmt.Fprintln(w, "left uncorrected (+: level is missing)")
 	}

@@ -43,7 +43,7 @@ address.`,
 					fmt.Fprintln(c.ErrOrStderr(), err)
 				}
 			}
-			go func() { // a terminal's read cannot be called back: it is left behind
+			go func() { // a read from a terminal cannot be cancelled: it goes on until the process ends
 				for in := bufio.NewScanner(c.InOrStdin()); in.Scan(); {
 					fmt.Fprintln(c.OutOrStdout(), p.Admit(ln.Addr()))
 				}

@@ -78,7 +78,7 @@ func (a *app) prove(c *cobra.Command, name string, w rigFlags, seats int, png, s
 		Seats: []rig.SeatReport{}}
 	if seats > 0 {
 		series := rig.Series{Cushion: name, Dir: filepath.Join(snap.Dir, bench.Proofs), Seats: seats,
-			Notes: []string{note}, Keep: accept, Written: w.written(c)}
+			Notes: []string{note}, Against: accept, Written: w.written(c)}
 		if out.Seats, err = a.through(c, snap, w, corr, series, side); err != nil {
 			return err
 		}
@@ -117,8 +117,8 @@ type proofPrinted struct {
 	Seats []rig.SeatReport `json:"seats"` // of this run
 }
 
-// references reads the levels of the reference at each ear, and says which ears can be proven: without anything to compare with,
-// nobody need be troubled with a sweep.
+// references reads the levels of the reference at each ear, and says which ears can be proven: an ear without anything
+// to compare with gets no sweep.
 func references(c *cobra.Command, snap *config.Snapshot, corr config.Correction, side []dsp.Ear) (
 	ref map[dsp.Ear][][]float64, able []dsp.Ear, err error) {
 	ref = map[dsp.Ear][][]float64{}
@@ -158,7 +158,7 @@ func (a *app) through(c *cobra.Command, snap *config.Snapshot, w rigFlags, corr 
 		return nil, err
 	}
 	defer j.Close()
-	// Where the correction lifts, more comes out than is played: the limit holds behind it.
+	// A correction that lifts puts out more than is played, so the limit holds for what comes out.
 	chain, err := corr.Correction.Compile(float64(j.OutputRateHz()), dsp.Options{})
 	if err != nil {
 		return fail(err)
@@ -169,7 +169,7 @@ func (a *app) through(c *cobra.Command, snap *config.Snapshot, w rigFlags, corr 
 	if err != nil {
 		return nil, interrupted(err, action, len(seats), series.Seats*len(side))
 	}
-	// Whatever was switched meanwhile, the seats are not what they say.
+	// Where something was switched meanwhile, the seats are not seats through this correction.
 	now, err := cl.Status(c.Context())
 	if err == nil {
 		err = engineRuns(now, name)

@@ -85,7 +85,7 @@ func (a *app) runBackground(c *cobra.Command) error {
 	return fmt.Errorf("cushwright: run: the engine did not answer within 8 s, see %s", logFile)
 }
 
-// lastLine is the last line a log got since it had that size.
+// lastLine is the last line that was written to a log after it had that size.
 func lastLine(file string, since int64) string {
 	b, err := os.ReadFile(file)
 	if err != nil || int64(len(b)) <= since {

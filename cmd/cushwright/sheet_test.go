@@ -287,8 +287,8 @@ func TestSheet(t *testing.T) {
 			t.Errorf("%s: %g dB on the sheet, %g by derive", id, got, want)
 		}
 	}
-	if len(d.Left) == 0 || len(page.byID(t, "left").all("li")) != len(d.Left) {
-		t.Errorf("derive left %d things, the sheet lists others", len(d.Left))
+	if len(d.Uncorrected) == 0 || len(page.byID(t, "left").all("li")) != len(d.Uncorrected) {
+		t.Errorf("derive left %d things, the sheet lists others", len(d.Uncorrected))
 	}
 }
 

@@ -128,7 +128,7 @@ func printSliders(w io.Writer, s *bench.SliderAnswer) {
 			both = ", on both ears alike"
 		}
 		fmt.Fprintf(w, "headroom: take %s dB off before the sliders%s\n", words.Decimals(0-r.HeadroomDB, 2), both)
-		printLeft(w, r.Left)
+		printUncorrected(w, r.Uncorrected)
 	}
 	if len(s.Rows) > 1 {
 		fmt.Fprintln(w)

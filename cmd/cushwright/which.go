@@ -81,7 +81,8 @@ func (a *app) which(c *cobra.Command, w rigFlags, wear bool) error {
 	if len(out.LeftOut) > 0 {
 		j.Talk.Say("left out, with fewer than two seats of the %s ear: %s", side[0], strings.Join(out.LeftOut, ", "))
 	}
-	// One sweep is all: at the level of the seats, which was asked for when they were measured, and is asked for again.
+	// There is only one sweep. It has the level of the seats: that level was asked for when they were measured, and is
+	// asked for again.
 	yes, err := j.Talk.Confirm(c.Context(), fmt.Sprintf("Sweep for %.1f s at %.0f dB?", j.ShortSeconds(), j.WantDB()))
 	if err == nil && !yes {
 		err = answerNo{fmt.Errorf("cushwright: %s: not asked to go on", action)}

@@ -158,8 +158,8 @@ func (r *Resampler) Process(dst, src []float64) (used int) {
 	return used
 }
 
-// spot is where an output frame lies: its window in buf and its first row in table, both in bytes, and the way to the next
-// row. dot_gen.go knows this layout.
+// spot is where an output frame lies: its window in buf and its first row in table, both in bytes, and the way to the
+// next row. dot_gen.go knows this layout.
 type spot struct {
 	row, window uint64
 	f           float64

@@ -6,15 +6,15 @@ import "math"
 const (
 	servoBandwidth = 0.006  // rad/s of the estimator once it is settled
 	lockedTauS     = 150.0  // a fill error is worked off with this time constant in lock
-	seekTauS       = 8.0    // and with this one before
+	seekTauS       = 8.0    // and with this one before lock
 	lockedSlew     = 5e-6   // ratio change per second in lock
-	seekSlew       = 200e-6 // and before
+	seekSlew       = 200e-6 // and before lock
 	seekRange      = 500e-6 // clock error expected at first
 	stepRange      = 20e-6  // doubt about the known clock error after the fill has jumped
 	lockDoubt      = 3e-6   // standard deviation of the clock error at which lock is possible
 	lockAfterS     = 5.0
 	lockFillS      = 0.00025 // fill error at which lock is possible
-	holdDoubt      = 20e-6   // standard deviation up to which a held ratio is that of the clocks; beyond, one
+	holdDoubt      = 20e-6   // standard deviation up to which a held ratio is that of the clocks; above, it is one
 	holdSlew       = 1e-3    // ratio change per second on the way to a held ratio
 	loseFillS      = 0.012   // fill error that ends lock; more than the wander of a plain fill
 	jumpFillS      = 0.030   // a reading so far off (and 5 standard deviations) is a jump if it repeats; more than a capture block
@@ -66,7 +66,7 @@ func (s *Servo) Reset() {
 // Locked reports whether the servo has settled: the ratio then changes by at most 5 ppm per second.
 func (s *Servo) Locked() bool { return s.locked }
 
-// Update takes the fill seen now, in frames, and the output frames since the last call, and returns the ratio to set
+// Update takes the fill in frames at this time, and the output frames since the last call, and returns the ratio to set
 // (input frames per output frame, within MaxDeviation). Call it at the same point of every playback callback.
 //
 // The input arrives in blocks, so the plain fill is a saw-tooth sampled at callbacks, and where the two block rates
@@ -106,9 +106,9 @@ func (s *Servo) Update(fillFrames float64, elapsedFrames int) (ratio float64) {
 	return s.ratio
 }
 
-// Hold keeps the ratio still, at that of the clocks as far as it is known, whatever the fill does, until it is called
-// with false: a measurement through the resampler must not be stretched. The fill goes on being watched; what it has strayed
-// by is worked off afterwards.
+// Hold keeps the ratio still, whatever the fill does, until it is called with false: a measurement through the
+// resampler must not be stretched. The ratio is that of the clocks, as far as it is known. The fill is watched
+// meanwhile, and its error is worked off afterwards.
 func (s *Servo) Hold(on bool) {
 	switch {
 	case !on:
@@ -148,7 +148,7 @@ func (s *Servo) observe(fillFrames, dt float64) {
 	in := fillFrames - s.fill
 	sd := math.Sqrt(s.p00 + s.noise)
 	if math.Abs(in) > 5*sd && math.Abs(in) > jumpFillS*s.rateHz {
-		if s.strange++; s.strange >= 3 { // the buffer was trimmed or ran dry: the clocks are as they were
+		if s.strange++; s.strange >= 3 { // the buffer was trimmed or ran dry: what is known of the clocks stays
 			s.restart(fillFrames)
 			return
 		}

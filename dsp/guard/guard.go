@@ -61,7 +61,7 @@ type Guard struct {
 	idle   int // frames since the envelope came back to one; the averages hold only ones once it reaches settle
 	settle int
 
-	lastPeak  float64 // interval before the current frame
+	lastPeak  float64 // peak of the interval before the current frame
 	overFor   int     // frames until the event above full scale is over
 	overGap   int
 	overs     uint64
@@ -82,8 +82,8 @@ type Option func(*options)
 
 type options struct{ lookAheadS float64 }
 
-// WithLookAhead sets how far the guard looks ahead, 0.001 to 0.002 s: its whole lag, interpolation included. With less it turns down
-// more abruptly; the ceiling holds as well.
+// WithLookAhead sets how far the guard looks ahead, 0.001 to 0.002 s: its whole lag, interpolation included. With less
+// it turns down more abruptly; the ceiling holds as well.
 func WithLookAhead(seconds float64) Option { return func(o *options) { o.lookAheadS = seconds } }
 
 // New makes a guard for a sample rate of 44.1 to 384 kHz and a ceiling of −20 to 0 dB relative to full scale. It looks
@@ -216,7 +216,7 @@ func (g *Guard) chunk(buf []float64) {
 	if max(peak, g.histQuiet) <= g.quiet {
 		g.truePeak = max(g.truePeak, peak)
 		g.overFor = max(0, g.overFor-n)
-		g.keep(n, peak)
+		g.shiftHistory(n, peak)
 		if g.n > 0 || g.idle < g.settle {
 			clear(g.need[:n])
 			g.limit(buf)
@@ -233,7 +233,7 @@ func (g *Guard) chunk(buf []float64) {
 		return
 	}
 	largestNeed := g.needs(n)
-	g.keep(n, peak)
+	g.shiftHistory(n, peak)
 	if max(largestNeed, g.lastPeak) <= g.ceiling && g.n == 0 && g.idle >= g.settle {
 		g.lastPeak = g.need[n-1]
 		g.pass(buf)
@@ -267,11 +267,12 @@ func (g *Guard) passes(n int, peak float64) bool {
 	}
 	g.truePeak = max(g.truePeak, float64(max(between, sample)))
 	g.lastPeak = float64(max(bigger(l[n-1], r[n-1])*(1+0x1p-22), bigger(pl[n-1], pr[n-1])*marginRatio))
-	g.keep(n, peak)
+	g.shiftHistory(n, peak)
 	return true
 }
 
-// needs fills g.need with the level that each frame must be held down from, returns the largest of them, and counts overs.
+// needs fills g.need with the level that each frame must be held down from, returns the largest of them, and counts
+// overs.
 func (g *Guard) needs(n int) (largestNeed float64) {
 	l, r, pl, pr := g.interval(n)
 	largest := 0.0
@@ -306,8 +307,8 @@ func (g *Guard) needs(n int) (largestNeed float64) {
 	return largestNeed
 }
 
-// keep moves the newest Taps−1 samples to the front of the history.
-func (g *Guard) keep(n int, peak float64) {
+// shiftHistory moves the newest Taps−1 samples to the front of the history.
+func (g *Guard) shiftHistory(n int, peak float64) {
 	const old = truepeak.Taps - 1
 	for e := range g.hist {
 		copy(g.hist[e][:old], g.hist[e][n:n+old])

@@ -1,7 +1,7 @@
 //go:build generate
 
-// Command weigh_gen writes the kernel of the K-weighting: both ears in the lanes of a register, both sections a frame. The
-// sections' own recursions set the pace, not the width of the registers.
+// Command weigh_gen writes the kernel of the K-weighting: both ears in the lanes of a register, both sections a frame.
+// The sections' own recursions set the pace, not the width of the registers.
 package main
 
 import (

@@ -1,5 +1,6 @@
-// Package peak shows the true peak of a stereo stream as ITU-R BS.1770-5, Annex 2, defines it: of late, and the largest so
-// far. It is made for the live path: it does not allocate while it runs, and interpolates only where that can matter.
+// Package peak shows the true peak of a stereo stream as ITU-R BS.1770-5, Annex 2, defines it: the recent one and the
+// largest so far. It is made for the live path: it does not allocate while it runs, and interpolates only where that
+// can matter.
 package peak
 
 import (
@@ -13,7 +14,8 @@ const (
 	chunkFrames = 32
 	windowS     = 0.25
 	// Only where a sample comes this near to the largest of the window can the signal between samples exceed it: peaks
-	// that stand more than 6 dB above the samples around them do not occur in programme (EBU Tech 3341's worst stand 3 dB).
+	// that stand more than 6 dB above the samples around them do not occur in programme (EBU Tech 3341's worst stand 3
+	// dB).
 	near    = 0.5
 	largest = 1e6 // 120 dB above full scale: larger samples are no sound
 )
@@ -53,8 +55,8 @@ func (m *Meter) Reset() {
 	}
 }
 
-// Process measures the interleaved stereo frames of buf and leaves them as they are. NaN, Inf and values beyond 10⁶ count
-// as silence. The last frames, fewer than 32, are measured with the next.
+// Process measures the interleaved stereo frames of buf and leaves them as they are. NaN, Inf and values beyond 10⁶
+// count as silence. The last frames, fewer than 32, are measured with the next.
 func (m *Meter) Process(buf []float64) {
 	const old = truepeak.Taps - 1
 	for len(buf) >= 2 {

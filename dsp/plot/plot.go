@@ -97,8 +97,8 @@ func (p *Plot) PNG(w io.Writer) error {
 
 var styles = regexp.MustCompile(`style="([^"]*)"`)
 
-// SVG draws the plot as one svg element without a prolog, ready to stand in an HTML page or a file of its own. It carries
-// no style attributes and no scripts, so that a strict content policy lets it pass. The error is as for PNG.
+// SVG draws the plot as one svg element without a prolog, ready to stand in an HTML page or a file of its own. It
+// carries no style attributes and no scripts, so that a strict content policy lets it pass. The error is as for PNG.
 func (p *Plot) SVG(w io.Writer) error {
 	l, err := p.layout()
 	if err != nil {
@@ -144,7 +144,8 @@ func (p *Plot) SVG(w io.Writer) error {
 
 var colours = regexp.MustCompile(`(?:fill|stroke):#[0-9A-F]{6}`)
 
-// nearest returns a colour of a style as the palette has it: the drawing library rounds half-transparent ones by a hair.
+// nearest returns a colour of a style as the palette has it: the drawing library rounds half-transparent ones by a
+// hair.
 func (k *ink) nearest(style string) string {
 	name, hex, _ := strings.Cut(style, "#")
 	v, err := strconv.ParseUint(hex, 16, 32)
@@ -167,8 +168,8 @@ func (k *ink) all() []color.NRGBA {
 	return append([]color.NRGBA{k.ground, k.text, k.axis, k.grid, k.faint}, k.lines...)
 }
 
-// DarkCSS returns style rules that turn a light plot's SVG, inside the elements that within selects, into a dark one: the
-// colours of an SVG are attributes, which any rule overrides. For pages that follow the reader's choice.
+// DarkCSS returns style rules that turn a light plot's SVG, inside the elements that within selects, into a dark one:
+// the colours of an SVG are attributes, which any rule overrides. For pages that follow the reader's choice.
 func DarkCSS(within string) string {
 	var b strings.Builder
 	from, to := light.all(), dark.all()

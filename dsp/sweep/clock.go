@@ -10,10 +10,10 @@ import (
 // clockPPM finds the clock difference from the impulse response h with its peak at frame at, within ±span ppm.
 //
 // If the output's clock runs faster by a, the recording is x(n·(1+a)): frequency f, played at t(f) = L·ln(f/f1), comes
-// a·t(f) too early, so the impulse response is a chirp with the phase 2π·a·L·f·ln(f/f1) on top of its own. The path's own
-// phase is mostly that of a minimum-phase system, known from its level (A. V. Oppenheim, R. W. Schafer, Discrete-Time
-// Signal Processing, the real cepstrum); with that taken off, the a that makes the rest most compact, the highest peak
-// over all delays, is the clock difference.
+// a·t(f) too early, so the impulse response is a chirp with the phase 2π·a·L·f·ln(f/f1) on top of its own. The path's
+// own phase is mostly that of a minimum-phase system, known from its level (A. V. Oppenheim, R. W. Schafer,
+// Discrete-Time Signal Processing, the real cepstrum); with that taken off, the a that makes the rest most compact, the
+// highest peak over all delays, is the clock difference.
 func (c *core) clockPPM(h []float64, at int, span float64) float64 {
 	rate, l := c.spec.RateHz, c.spec.GrowthSeconds()
 	m := 1 << 12
@@ -82,9 +82,9 @@ func (c *core) clockPPM(h []float64, at int, span float64) float64 {
 	return (a + b) / 2
 }
 
-// excessPhase returns, between lo and hi Hz, unit numbers with the phase of g less that of the minimum-phase system with
-// the level of g, weighted by 1/√f: that gives every octave a say without letting the lowest, where phase tells little of
-// time, speak loudest. Elsewhere zero.
+// excessPhase returns, between lo and hi Hz, unit numbers with the phase of g less that of the minimum-phase system
+// with the level of g, weighted by 1/√f: that gives every octave a say without letting the lowest, where phase tells
+// little of time, speak loudest. Elsewhere zero.
 func excessPhase(g []complex128, hz, lo, hi float64) []complex128 {
 	n := 2 * (len(g) - 1)
 	// Smoothed over 1/12 octave, so that noise does not become phase, and held beyond lo and hi.
@@ -128,8 +128,8 @@ func excessPhase(g []complex128, hz, lo, hi float64) []complex128 {
 	return out
 }
 
-// resample returns x read at steps of ratio frames, for ratios within a few hundred ppm of 1: sinc interpolation over 96
-// frames under a Kaiser window, β = 12. There is no low-pass for the rate change: it is 0.03 % at most.
+// resample returns x read at steps of ratio frames, for ratios within a few hundred ppm of 1: sinc interpolation over
+// 96 frames under a Kaiser window, β = 12. There is no low-pass for the rate change: it is 0.03 % at most.
 func resample(x []float64, ratio float64) []float64 {
 	const half, beta = 48, 12.0
 	table := make([]float64, half*64+2)

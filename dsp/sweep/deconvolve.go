@@ -79,8 +79,8 @@ const MaxClockPPM = 300.0
 func (s Spec) sameClockPPM() float64 { return 6 / s.GrowthSeconds() }
 
 // Deconvolve turns the recording of spec.Signal() into the response of the path. The recording must hold the whole
-// signal, and at least half of its trail silence, at whatever delay; half a second more than the signal is a good length.
-// Trail silence longer than the decay gives a better figure of the noise.
+// signal, and at least half of its trail silence, at whatever delay; half a second more than the signal is a good
+// length. Trail silence longer than the decay gives a better figure of the noise.
 //
 // A recording without a usable sweep gives a *Finding as the error (Silent, NoSweep, Interrupted); a bad spec a plain
 // error. Whatever else is wrong stands in Findings; ask Refused.
@@ -145,12 +145,12 @@ func Deconvolve(recorded []float64, spec Spec) (*Response, error) {
 	}
 	r.PeakDB, r.RMSDB = 20*math.Log10(r.PeakDB), 10*math.Log10(2*r.RMSDB/float64(end-start))
 
-	c.left = len(y) - end
-	if least := spec.TrailSeconds * spec.RateHz / 2; float64(c.left) < least {
-		return nil, &Finding{Kind: Interrupted, Refuse: true, Amount: least - float64(c.left), Text: "the recording was interrupted: " +
+	c.tail = len(y) - end
+	if least := spec.TrailSeconds * spec.RateHz / 2; float64(c.tail) < least {
+		return nil, &Finding{Kind: Interrupted, Refuse: true, Amount: least - float64(c.tail), Text: "the recording was interrupted: " +
 			"it ends before the response to the sweep has died away"}
 	}
-	w := c.window(h, peak, c.left)
+	w := c.window(h, peak, c.tail)
 	r.WindowSeconds = float64(w.flat+w.fade/2) / spec.RateHz
 	c.linear(r, h, peak, w)
 	c.harmonics(r, h, peak, w)
@@ -166,7 +166,7 @@ type core struct {
 	fft  *fourier.FFT
 	s    []complex128 // spectrum of the signal
 	inv  []complex128 // c.high · conj(s)/(|s|² + regularisation)
-	left int          // frames of the recording behind the sweep, once that is found
+	tail int          // frames of the recording behind the sweep, once that is found
 }
 
 func newCore(spec Spec, recorded int) *core {
@@ -243,8 +243,8 @@ func (c *core) deconvolve(y []float64) []float64 {
 // deconvolved noise is close to Gaussian. Common practice, no source.
 const minProminence = 12.0
 
-// peak returns the frame of the largest value and its ratio to the RMS 50 to 300 ms away from it, on the side where that
-// is more. A click or hum that is no sweep is drawn out by the deconvolution: it has no such peak.
+// peak returns the frame of the largest value and its ratio to the RMS 50 to 300 ms away from it, on the side where
+// that is more. A click or hum that is no sweep is drawn out by the deconvolution: it has no such peak.
 func (c *core) peak(h []float64) (int, float64) {
 	best, at := 0.0, 0
 	for i, v := range h {
@@ -274,7 +274,7 @@ func wrap(i, n int) int {
 func (c *core) linear(r *Response, h []float64, at int, w win) {
 	cut := w.cut(h, at)
 	sp := newSpectrum(cut, c.spec.RateHz)
-	noise := c.noise(h, w, noiseStretches(w, at, c.left), r.FreqHz)
+	noise := c.noise(h, w, noiseStretches(w, at, c.tail), r.FreqHz)
 	n := len(r.FreqHz)
 	r.LevelDB, r.PhaseDeg, r.SNRDB = make([]float64, n), make([]float64, n), make([]float64, n)
 	// One narrow band of noise is five times its own mean in one case of 150; a third of an octave never is.
@@ -330,7 +330,7 @@ func (c *core) harmonics(r *Response, h []float64, at int, w win) {
 		for i, f := range r.FreqHz {
 			freqs[i] = f * float64(n)
 		}
-		noise := c.noise(h, hw, noiseStretches(w, at, c.left), freqs)
+		noise := c.noise(h, hw, noiseStretches(w, at, c.tail), freqs)
 		ratio, floor := make([]float64, len(freqs)), make([]float64, len(freqs))
 		for i, f := range freqs {
 			ratio[i], floor[i] = math.NaN(), math.NaN()

@@ -7,8 +7,8 @@ import (
 	"cushwright/dsp/interval"
 )
 
-// bandsPerOctave of the features that seats are compared by: neighbouring points of a 1/48-octave response say nearly the
-// same, so counting them singly would make every answer look far too sure.
+// bandsPerOctave of the features that seats are compared by: neighbouring points of a 1/48-octave response say nearly
+// the same, so counting them singly would make every answer look far too sure.
 const bandsPerOctave = 3
 
 // bands are third octaves with exact mid-bands from 25 Hz to 16 kHz, IEC 61260-1:2014 (G^(k/3)).

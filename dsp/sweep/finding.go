@@ -7,7 +7,7 @@ type Kind string
 const (
 	Silent      Kind = "silent"          // the input delivers digital silence: no microphone, or its channel is off
 	NoSweep     Kind = "no-sweep"        // sound, but not the sweep: output muted, wrong output, cushion off the rig
-	OutputMuted Kind = "output-muted"    // told by the sound system, not by a recording
+	OutputMuted Kind = "output-muted"    // the sound system says so, not a recording
 	WrongEar    Kind = "wrong-ear"       // the sweep is in the other channel
 	Interrupted Kind = "interrupted"     // sound stopped, samples missing, recording too short
 	Clipped     Kind = "clipped"         // the input was overloaded

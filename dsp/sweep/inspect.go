@@ -133,8 +133,8 @@ func (c *core) gap(y []float64, start, end int) *Finding {
 	return nil
 }
 
-// soundStops finds nothing more than noise from some frequency on, for two octaves and more, although what went before was
-// clear. Where the response only sinks into the noise, the last octave above it is not clear.
+// soundStops finds nothing more than noise from some frequency on, for two octaves and more, although what went before
+// was clear. Where the response only sinks into the noise, the last octave above it is not clear.
 func (c *core) soundStops(r *Response) *Finding {
 	last, top := -1, -1
 	for i, f := range r.FreqHz {
@@ -148,7 +148,7 @@ func (c *core) soundStops(r *Response) *Finding {
 	if last >= 48 && top-last >= 96 {
 		before := slices.Clone(r.SNRDB[last-48 : last])
 		slices.Sort(before)
-		if f := r.FreqHz[last]; before[12] > 20 {
+		if f := r.FreqHz[last]; before[12] > 20 { // the lower quartile
 			return &Finding{Kind: Interrupted, Refuse: true, FreqHz: f, Text: fmt.Sprintf(
 				"the sweep was interrupted: the sound stops at about %s", plainHz(f))}
 		}
@@ -156,7 +156,8 @@ func (c *core) soundStops(r *Response) *Finding {
 	return nil
 }
 
-// slip finds samples missing or repeated: from there on everything comes earlier or later, which the delays of the octaves tell.
+// slip finds samples that are missing or repeated: from there on all frequencies come earlier or later, which shows in
+// the delays of the octaves.
 func (c *core) slip(r *Response, h []float64, at int) *Finding {
 	rate := c.spec.RateHz
 	f, d := c.octaveDelays(r, h, at)
@@ -187,14 +188,14 @@ func (c *core) octaveDelays(r *Response, h []float64, at int) (midHz, delay []fl
 	copy(x, cut)
 	sp := fft.Coefficients(nil, x)
 	work, quad := make([]complex128, len(sp)), make([]complex128, len(sp))
-	for o, mid := range octaveMidHz {
-		if mid < 100 || mid*1.5 > c.spec.EndHz || !(r.OctaveSNRDB[o] > 12) {
+	for o, centreHz := range octaveMidHz {
+		if centreHz < 100 || centreHz*1.5 > c.spec.EndHz || !(r.OctaveSNRDB[o] > 12) {
 			continue
 		}
 		clear(work)
 		clear(quad)
-		for k := max(int(mid/2/hz), 1); k <= min(int(2*mid/hz), len(sp)-1); k++ {
-			g := math.Cos(math.Pi / 2 * min(math.Abs(math.Log2(float64(k)*hz/mid)), 1))
+		for k := max(int(centreHz/2/hz), 1); k <= min(int(2*centreHz/hz), len(sp)-1); k++ {
+			g := math.Cos(math.Pi / 2 * min(math.Abs(math.Log2(float64(k)*hz/centreHz)), 1))
 			work[k] = sp[k] * complex(g*g, 0)
 			quad[k] = work[k] * complex(0, -1)
 		}
@@ -206,7 +207,7 @@ func (c *core) octaveDelays(r *Response, h []float64, at int) (midHz, delay []fl
 				best, lag = v, i-span
 			}
 		}
-		midHz, delay = append(midHz, mid), append(delay, float64(lag)/rate)
+		midHz, delay = append(midHz, centreHz), append(delay, float64(lag)/rate)
 	}
 	return midHz, delay
 }
@@ -216,8 +217,8 @@ func (c *core) octaveDelays(r *Response, h []float64, at int) (midHz, delay []fl
 const burstFactor, burstMattersDB = 10.0, -40.0
 
 // burst compares the recording with what the measured response and its harmonics would have given. A noise during the
-// sweep is spread by the deconvolution over all delays, so the window keeps most of it out of the response, and it stays
-// in the difference, at the time it happened.
+// sweep is spread by the deconvolution over all delays, so the window keeps most of it out of the response, and it
+// stays in the difference, at the time it happened.
 func (c *core) burst(y, h []float64, at int, w win, start, end int) *Finding {
 	rate := c.spec.RateHz
 	reach := int(c.spec.HarmonicLeadSeconds(6) * rate)
@@ -273,8 +274,9 @@ func (c *core) burst(y, h []float64, at int, w win, start, end int) *Finding {
 	for _, e := range eo[first:] {
 		usual := slices.Clone(e)
 		slices.Sort(usual)
+		median := max(usual[blocks/2], 1e-300)
 		for i, v := range e {
-			score[i] += v / max(usual[blocks/2], 1e-300) / float64(len(eo)-first)
+			score[i] += v / median / float64(len(eo)-first)
 		}
 	}
 	worst, block0 := 0.0, -1

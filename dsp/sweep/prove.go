@@ -46,21 +46,22 @@ type Proof struct {
 	Text          string
 }
 
-// ToleranceDB is the mean difference of an octave that counts as no miss whatever its interval. Common practice, no source.
+// ToleranceDB is the mean difference of an octave that counts as no miss whatever its interval. Common practice, no
+// source.
 const ToleranceDB = 1.0
 
 // enoughScatter is how wide an interval may be, in units of the scatter of one seat, to prove anything: five seats on
 // either side reach 1.46, four 1.73 (Student t). IEC 60268-7 wants an average of at least five reseats (from memory).
 const enoughScatter = 1.5
 
-// Prove sets seats through the correction against the reference's, all of one ear, levels in dB on freqHz with NaN where
-// unusable; before, the new cushion without correction, may be nil. Levels are aligned between 200 Hz and 4 kHz, so the
-// correction's headroom has no say.
+// Prove sets seats through the correction against the reference's, all of one ear, levels in dB on freqHz with NaN
+// where unusable; before, the new cushion without correction, may be nil. Levels are aligned between 200 Hz and 4 kHz,
+// so the correction's headroom has no say.
 //
-// Intervals are those of interval.Difference. An octave is missed when its mean difference exceeds ToleranceDB and the interval
-// that holds for all octaves together (Bonferroni).
-// The band of the RMS comes from exchanging the seats' deviations between the two sides, which keeps their correlation over
-// frequency: every exchange where there are no more than 1000, otherwise a fixed choice of 1000.
+// Intervals are those of interval.Difference. An octave is missed when its mean difference exceeds ToleranceDB and the
+// interval that holds for all octaves together (Bonferroni). The band of the RMS comes from exchanging the seats'
+// deviations between the two sides, which keeps their correlation over frequency: every exchange where there are no
+// more than 1000, otherwise a fixed choice of 1000.
 func Prove(freqHz []float64, reference, before, after [][]float64) (*Proof, error) {
 	ref, err := group(freqHz, reference, "reference")
 	if err != nil {
@@ -90,16 +91,16 @@ func Prove(freqHz []float64, reference, before, after [][]float64) (*Proof, erro
 
 	enough := true
 	var missed []string
-	for o, mid := range octaveMidHz {
-		x, left := residualOf(mid, octave(ref, o), octave(aft, o))
+	for o, midHz := range octaveMidHz {
+		x, rest := residualOf(midHz, octave(ref, o), octave(aft, o))
 		if bef != nil {
 			was := between(octave(bef, o), octave(ref, o))
 			x.BeforeDB, x.BeforeHalfDB = was.Value, was.Half95()
 		}
 		if x.Missed {
-			missed = append(missed, fmt.Sprintf("%+.1f dB about %s", x.AfterDB, plainHz(mid)))
+			missed = append(missed, fmt.Sprintf("%+.1f dB about %s", x.AfterDB, plainHz(midHz)))
 		}
-		chances, p.Octaves = append(chances, left.P()), append(p.Octaves, x)
+		chances, p.Octaves = append(chances, rest.P()), append(p.Octaves, x)
 		wanted, narrow := x.narrows(len(octave(aft, o)), len(octave(ref, o)))
 		p.SeatsWanted, enough = max(p.SeatsWanted, wanted), enough && narrow
 	}
@@ -111,18 +112,18 @@ func Prove(freqHz []float64, reference, before, after [][]float64) (*Proof, erro
 // residualOf is what is left in an octave, from one level a seat of the reference and of the corrected cushion.
 func residualOf(midHz float64, ref, after []float64) (OctaveResidual, interval.Estimate) {
 	x := OctaveResidual{MidHz: midHz, BeforeDB: math.NaN(), BeforeHalfDB: math.NaN()}
-	left := between(after, ref)
-	x.AfterDB, x.AfterHalfDB = left.Value, left.Half95()
+	rest := between(after, ref)
+	x.AfterDB, x.AfterHalfDB = rest.Value, rest.Half95()
 	_, sa := meanSD(after)
 	_, sr := meanSD(ref)
 	x.ScatterDB = math.Sqrt((sa*sa*float64(len(after)-1) + sr*sr*float64(len(ref)-1)) / float64(len(after)+len(ref)-2))
-	x.Missed = math.Abs(x.AfterDB) > max(ToleranceDB, left.HalfOf(len(octaveMidHz)))
-	return x, left
+	x.Missed = math.Abs(x.AfterDB) > max(ToleranceDB, rest.HalfOf(len(octaveMidHz)))
+	return x, rest
 }
 
-// narrows says how many seats on either side make the octave's interval narrow enough, and whether so many are. It rests on the
-// pooled scatter of equally many seats, which does not hang on the luck of Welch's degrees of freedom. An octave whose scatter is
-// not known asks for none.
+// narrows says how many seats on either side make the octave's interval narrow enough, and whether so many are. It
+// rests on the pooled scatter of equally many seats, which does not hang on the luck of Welch's degrees of freedom. An
+// octave whose scatter is not known asks for none.
 func (x OctaveResidual) narrows(after, ref int) (wanted int, narrow bool) {
 	if math.IsNaN(x.ScatterDB) {
 		return 0, true
@@ -213,8 +214,8 @@ func pooledHalf(n, m int) float64 {
 	return interval.T95(float64(n+m-2)) * math.Sqrt(1/float64(n)+1/float64(m))
 }
 
-// thirdWeights are 1/(scatter² + 0.5²) by third octave. An invented scatter counts for eight degrees of freedom: a band whose
-// few seats agree by chance would otherwise outweigh all others.
+// thirdWeights are 1/(scatter² + 0.5²) by third octave. An invented scatter counts for eight degrees of freedom: a band
+// whose few seats agree by chance would otherwise outweigh all others.
 func thirdWeights(groups ...[][]float64) []float64 {
 	w := make([]float64, len(bands))
 	for b := range w {
@@ -242,8 +243,8 @@ func weightedRMS(a, b, w []float64) float64 {
 	return math.Sqrt(sum / norm)
 }
 
-// scatterBand is the 95 % point of the weighted RMS between two groups that differ by nothing but scatter, and the chance that
-// they are rmsDB apart or more.
+// scatterBand is the 95 % point of the weighted RMS between two groups that differ by nothing but scatter, and the
+// chance that they are rmsDB apart or more.
 func scatterBand(a, b [][]float64, w []float64, rmsDB float64) (band95DB, chance float64) {
 	var dev [][]float64
 	for _, g := range [][][]float64{a, b} {
@@ -260,10 +261,10 @@ func scatterBand(a, b [][]float64, w []float64, rmsDB float64) (band95DB, chance
 	}
 	n, m := len(dev), len(a)
 	var values []float64
-	side := func(left func(i int) bool) {
+	side := func(first func(i int) bool) {
 		var l, r [][]float64
 		for i, d := range dev {
-			if left(i) {
+			if first(i) {
 				l = append(l, d)
 			} else {
 				r = append(r, d)
@@ -288,9 +289,9 @@ func scatterBand(a, b [][]float64, w []float64, rmsDB float64) (band95DB, chance
 			side(func(i int) bool { return rank[i] < m })
 		}
 	}
-	// Few exchanges of few seats take no more than a few values, and the scatter is itself known from n − 2 deviations only.
-	// So instead of counting, the squares are given the F distribution of that mean and spread; its second number of
-	// degrees of freedom takes half of each deviation's, because the weights were estimated from them too.
+	// Few exchanges of few seats take no more than a few values, and the scatter is itself known from n − 2 deviations
+	// only. So instead of counting, the squares are given the F distribution of that mean and spread; its second number
+	// of degrees of freedom takes half of each deviation's, because the weights were estimated from them too.
 	sq := make([]float64, len(values))
 	for i, v := range values {
 		sq[i] = v * v

@@ -6,9 +6,9 @@ import (
 	"slices"
 )
 
-// Agreement compares a seat with the earlier ones of the same cushion and ear: RMS difference in dB from their mean over
-// third octaves, levels aligned between 200 Hz and 4 kHz, and what is to be said about it. Levels belong to freqHz; NaN
-// points are left out. Without earlier seats it is 0 and no findings.
+// Agreement compares a seat with the earlier ones of the same cushion and ear: RMS difference in dB from their mean
+// over third octaves, levels aligned between 200 Hz and 4 kHz, and what is to be said about it. Levels belong to
+// freqHz; NaN points are left out. Without earlier seats it is 0 and no findings.
 func Agreement(freqHz, levelDB []float64, earlier [][]float64) (rmsDB float64, found []Finding, err error) {
 	feat, err := aligned(freqHz, levelDB)
 	if err != nil || len(earlier) == 0 {
@@ -57,16 +57,16 @@ func Agreement(freqHz, levelDB []float64, earlier [][]float64) (rmsDB float64, f
 	if len(base) > 0 && !math.IsNaN(low) {
 		// The better sealed seats are the measure: one leaky seat among the earlier must not hide the next.
 		slices.Sort(base)
-		m := base[len(base)/2]
+		median := base[len(base)/2]
 		_, sd := meanSD(base)
 		limit := max(6, 3*sd)
 		if !(sd > 0) {
 			limit = 6
 		}
-		if low < m-limit {
-			return rmsDB, []Finding{{Kind: Leak, Refuse: true, FreqHz: 50, Amount: m - low, Text: fmt.Sprintf(
+		if low < median-limit {
+			return rmsDB, []Finding{{Kind: Leak, Refuse: true, FreqHz: 50, Amount: median - low, Text: fmt.Sprintf(
 				"a leak is suspected: below 100 Hz the level is %.1f dB lower than with the earlier seats; seat again, look for hair, "+
-					"glasses or a fold under the cushion", m-low)}}, nil
+					"glasses or a fold under the cushion", median-low)}}, nil
 		}
 	}
 	if odd > count/5 {

@@ -17,8 +17,8 @@ type Spec struct {
 	Synchronised   bool    // length adjusted so that every harmonic is a time-shifted copy of the sweep (Novak 2015)
 }
 
-// Default is the sweep of a seat: 5 s from 10 Hz to near the top of what the rate can carry, so that 20 Hz to 20 kHz lie
-// clear of the fades. It starts quiet, at −40 dB.
+// Default is the sweep of a seat: 5 s from 10 Hz to near the top of what the rate can carry, so that 20 Hz to 20 kHz
+// lie clear of the fades. It starts quiet, at −40 dB.
 func Default(rateHz float64) Spec {
 	return Spec{StartHz: 10, EndHz: min(22000, 0.485*rateHz), Seconds: 5, RateHz: rateHz, LevelDB: -40,
 		FadeSeconds: 0.02, LeadSeconds: 0.3, TrailSeconds: 1, Synchronised: true}
@@ -79,8 +79,9 @@ func (s Spec) atSeconds(freqHz float64) float64 {
 	return s.GrowthSeconds() * math.Log(freqHz/s.StartHz)
 }
 
-// fadeInFrames is FadeSeconds, but at least the third of an octave: the direct component that even-order distortion adds
-// must not come on as a step, whose spectrum would lie over the lowest response. The fade itself is divided out exactly.
+// fadeInFrames is FadeSeconds, but at least the third of an octave: the direct component that even-order distortion
+// adds must not come on as a step, whose spectrum would lie over the lowest response. The fade itself is divided out
+// exactly.
 func (s Spec) fadeInFrames() float64 {
 	if s.FadeSeconds == 0 {
 		return 0

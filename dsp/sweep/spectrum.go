@@ -52,8 +52,8 @@ func (s spectrum) near(freqHz float64, zero int) complex128 {
 	return turn(k)*(1-t) + turn(k+1)*t
 }
 
-// power is the mean of |X|² over one grid band round freqHz, or its value at freqHz where the band is narrower than three
-// bins.
+// power is the mean of |X|² over one grid band round freqHz, or its value at freqHz where the band is narrower than
+// three bins.
 func (s spectrum) power(freqHz float64) float64 {
 	lo, hi := int(math.Ceil(freqHz/gridEdge/s.hz)), int(math.Floor(freqHz*gridEdge/s.hz))
 	if hi-lo < 2 {
@@ -96,10 +96,10 @@ func smoothThird(dst, src []float64) {
 
 // noiseStretches are positions for a window behind the response. They keep to lags at which the recording still went on
 // when the sweep's last frequency came round.
-func noiseStretches(w win, at, left int) []int {
+func noiseStretches(w win, at, tail int) []int {
 	first := at + w.flat + w.fade + w.pre
 	out := []int{first}
-	for p := first + w.len()/2; p+w.flat+w.fade <= at+left && len(out) < 8; p += w.len() / 2 {
+	for p := first + w.len()/2; p+w.flat+w.fade <= at+tail && len(out) < 8; p += w.len() / 2 {
 		out = append(out, p)
 	}
 	return out

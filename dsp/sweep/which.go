@@ -44,12 +44,12 @@ const (
 	strayChance    = 0.002
 )
 
-// strangerOdds is the least logarithm of the likelihood ratio against a cushion that is not recorded, at even odds before:
-// a name must be as sure against a stranger as against the others.
+// strangerOdds is the least logarithm of the likelihood ratio against a cushion that is not recorded, at even odds
+// before: a name must be as sure against a stranger as against the others.
 var strangerOdds = math.Log(NameConfidence / (1 - NameConfidence))
 
-// What is believed of the differences between cushions before any is seen: standard deviation in dB and reach in octaves.
-// Invented.
+// What is believed of the differences between cushions before any is seen: standard deviation in dB and reach in
+// octaves. Invented.
 const (
 	differDB      = 4.0
 	differOctaves = 0.4
@@ -58,7 +58,8 @@ const (
 // priorDOF is how many seats' worth of belief the invented model of scatter has against the seats that were seen.
 const priorDOF = 4.0
 
-// modelFloorDB is what a band may be off for reasons that no seat shows: noise, temperature, drift of the rig. Invented.
+// modelFloorDB is what a band may be off for reasons that no seat shows: noise, temperature, drift of the rig.
+// Invented.
 const modelFloorDB = 0.3
 
 // freeLevelDB is the standard deviation allowed to the overall level, so that it has no say.
@@ -86,13 +87,14 @@ type class struct {
 // NewJudge learns from the recorded cushions, all of one ear, each with two seats or more; levels belong to freqHz.
 //
 // Model: third-octave levels, overall level free; a cushion's seats scatter round its own mean with a covariance that
-// blends the pooled scatter of all recorded seats with a smooth prior of the same spreads. The mean of n seats is itself
-// uncertain, so a new seat scatters by (1 + 1/n) of it, and follows the multivariate Student distribution (A. Gelman et
-// al., Bayesian Data Analysis, the normal model with conjugate prior; from memory). How much of the pooled covariance to
-// believe, and how far the prior's correlation reaches over frequency, is what predicts left-out seats best. A cushion that
-// is not recorded is a candidate too, spread round the mean of all by what the recorded cushions differ. By how far
-// left-out seats stray the probabilities are tempered, and the limit is set beyond which a seat belongs to no recorded
-// cushion. Seats are left out of everything that is learned, so few seats make the answers careful, not bold.
+// blends the pooled scatter of all recorded seats with a smooth prior of the same spreads. The mean of n seats is
+// itself uncertain, so a new seat scatters by (1 + 1/n) of it, and follows the multivariate Student distribution (A.
+// Gelman et al., Bayesian Data Analysis, the normal model with conjugate prior; from memory). How much of the pooled
+// covariance to believe, and how far the prior's correlation reaches over frequency, is what predicts left-out seats
+// best. A cushion that is not recorded is a candidate too, spread round the mean of all by what the recorded cushions
+// differ. By how far left-out seats stray the probabilities are tempered, and the limit is set beyond which a seat
+// belongs to no recorded cushion. Seats are left out of everything that is learned, so few seats make the answers
+// careful, not bold.
 func NewJudge(freqHz []float64, recorded []Recorded) (*Judge, error) {
 	if len(recorded) == 0 {
 		return nil, fmt.Errorf("sweep: tell cushions apart: none is recorded")
@@ -171,8 +173,8 @@ type pooled struct {
 	seen       float64 // degrees of freedom
 }
 
-// blend makes a covariance: spreads from the seats, held by the invented model while the seats are few; correlations a share
-// from the seats and the rest falling off with the square of the distance over frequency.
+// blend makes a covariance: spreads from the seats, held by the invented model while the seats are few; correlations a
+// share from the seats and the rest falling off with the square of the distance over frequency.
 func (p pooled) blend(share, octaves float64) *mat.SymDense {
 	n := len(bands)
 	cov := mat.NewSymDense(n, nil)
@@ -200,19 +202,20 @@ func (p pooled) blend(share, octaves float64) *mat.SymDense {
 	return cov
 }
 
-// learn chooses the covariance by how well it predicts seats that were left out of it, and calibrates on the same seats.
+// learn chooses the covariance by how well it predicts seats that were left out of it, and calibrates on the same
+// seats.
 func (m *Judge) learn() {
-	type left struct {
+	type leftOut struct {
 		class   int
 		x, mean []float64
 		n       int
 		p       pooled
 	}
-	var out []left
+	var out []leftOut
 	for k, c := range m.classes {
 		for s, x := range c.seats {
 			rest := slices.Delete(slices.Clone(c.seats), s, s+1)
-			out = append(out, left{k, x, meanOf(rest), len(rest), m.pool(k, s)})
+			out = append(out, leftOut{k, x, meanOf(rest), len(rest), m.pool(k, s)})
 		}
 	}
 	best, share, octaves := math.Inf(-1), 0.0, 0.4
@@ -249,14 +252,14 @@ func (m *Judge) learn() {
 		mean, sd = meanSD(all)
 	}
 	m.temper = max(1, mean)
-	// A gamma distribution of that mean and variance stands for the distribution of the sums of squares. The figures of few
-	// values are uncertain themselves, so the spread is held up.
+	// A gamma distribution of that mean and variance stands for the distribution of the sums of squares. The figures of
+	// few values are uncertain themselves, so the spread is held up.
 	sd = max(sd, 0.25*mean) * (1 + 2/float64(max(len(all), 2)))
 	shape := mean * mean / (sd * sd)
 	m.limit = distuv.Gamma{Alpha: shape, Beta: shape / mean}.Quantile(1 - strayChance/4)
-	// The same for the odds against a stranger, which tell more. They are higher for a cushion far from the others, so each
-	// has its own mean, drawn halfway to that of all because it rests on few; the spread is pooled. Student's prediction
-	// interval.
+	// The same for the odds against a stranger, which tell more. They are higher for a cushion far from the others, so
+	// each has its own mean, drawn halfway to that of all because it rests on few; the spread is pooled. Student's
+	// prediction interval.
 	m.minOdds = make([]float64, len(odds))
 	sq, dof, grand, count := 0.0, 0.0, 0.0, 0.0
 	for _, o := range odds {
@@ -281,8 +284,8 @@ func (m *Judge) learn() {
 }
 
 // strangers makes the model of a cushion that is not recorded: round the mean of all, with the differences between the
-// recorded cushions on top of the scatter of a seat. While the cushions are few, an invented difference counts as four of
-// them.
+// recorded cushions on top of the scatter of a seat. While the cushions are few, an invented difference counts as four
+// of them.
 func (m *Judge) strangers() {
 	n := len(bands)
 	means := make([][]float64, len(m.classes))

@@ -26,14 +26,14 @@ func (w win) gain(i int) float64 {
 	return 1
 }
 
-// window chooses how much of the impulse response is signal: up to where its envelope falls into the noise floor, looked
-// at over all frequencies and below 500 Hz, where the decay is long and the floor of its own height. left is how many
-// frames of recording follow the sweep.
-func (c *core) window(h []float64, at, left int) win {
+// window chooses how much of the impulse response is signal: up to where its envelope falls into the noise floor,
+// looked at over all frequencies and below 500 Hz, where the decay is long and the floor of its own height. tail is how
+// many frames of recording follow the sweep.
+func (c *core) window(h []float64, at, tail int) win {
 	rate := c.spec.RateHz
 	w := win{pre: int(min(0.1, 0.45*c.spec.HarmonicLeadSeconds(2)) * rate)}
 	// Behind the window as much again must remain for the noise.
-	most := max(int(0.45*float64(left)), int(0.08*rate))
+	most := max(int(0.45*float64(tail)), int(0.08*rate))
 	low := c.lowPassed(h, 500)
 	for _, x := range [][]float64{h, low} {
 		w.flat = max(w.flat, decay(x, at, most, int(0.005*rate)))

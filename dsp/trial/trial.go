@@ -13,13 +13,13 @@ import (
 // MaxTrials is the largest number of trials of one plan.
 const MaxTrials = 1000
 
-// PValue is the probability that a listener who only guesses (rate 1/2) gets at least correct of trials right: the upper
-// tail of the binomial distribution, summed in integers and therefore exact up to the last rounding. It is 1 for
+// PValue is the probability that a listener who only guesses (rate 1/2) gets at least correct of trials right: the
+// upper tail of the binomial distribution, summed in integers and therefore exact up to the last rounding. It is 1 for
 // correct ≤ 0 and 0 for correct > trials. It panics unless 1 ≤ trials ≤ MaxTrials.
 //
 // For a run that was stopped early, trials is the planned number: every trial without an answer counts as wrong. The
-// number of right answers at any stop is at most the number a guesser would have reached by going on, so the value stays
-// an upper bound whatever made the listener stop.
+// number of right answers at any stop is at most the number a guesser would have reached by going on, so the value
+// stays an upper bound whatever made the listener stop.
 func PValue(trials, correct int) float64 {
 	mustPlan(trials)
 	if trials <= 52 { // the same sum in machine integers: no product exceeds 2^64, and 2^52 is exact in a float64
@@ -49,8 +49,8 @@ func Needed(trials int, alpha float64) int {
 	return k
 }
 
-// Power is the probability that a listener who is right at the given rate (0 to 1) in each trial, independently, gets at
-// least needed of trials right. It panics as PValue does, and for a rate outside 0 to 1.
+// Power is the probability that a listener who is right at the given rate (0 to 1) in each trial, independently, gets
+// at least needed of trials right. It panics as PValue does, and for a rate outside 0 to 1.
 func Power(trials, needed int, rate float64) float64 {
 	mustPlan(trials)
 	if !(rate >= 0 && rate <= 1) {

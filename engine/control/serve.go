@@ -72,8 +72,8 @@ func Serve(ctx context.Context, socket string, b Backend) error {
 	return nil
 }
 
-// crowd admits connections of this user, so many at once. A newcomer to a full house takes the place of whoever has
-// been waiting longest without having sent a whole request: clients that only sit there shut nobody out.
+// crowd admits connections of this user, so many at once. Where there is no room, a new connection takes the place of
+// the one that has waited longest without sending a whole request. So idle clients shut nobody out.
 type crowd struct {
 	net.Listener
 	accepts, requests *rate.Limiter // each lets so many a second pass, after a burst

@@ -47,7 +47,7 @@ func (p *Path) Gap() { p.marks.gap.Store(true) }
 func (p *Path) Underflow() { p.m.Underflow() }
 
 // Spare asks for so many frames in the ring beyond what the delay needs, for a larger output buffer to take at once.
-// 0, once it has taken them, ends that.
+// Spare(0) ends that once the buffer has taken them.
 func (p *Path) Spare(frames int) { p.wishes.spare.Store(int64(frames)) }
 
 // SpareHeld is how many of them the ring holds.

@@ -9,7 +9,7 @@ import (
 const (
 	graceS    = 2.0   // after a start, a break proves nothing: the server may only just have linked the streams
 	calmS     = 600.0 // without a break, before the ring holds less again
-	growMost  = 4.0   // how much more than at the start is left in the ring after many breaks, in capture periods
+	growMost  = 4.0   // how much more than at the start the ring keeps after many breaks, in capture periods
 	sourceMax = blockFrames*2 + 512
 )
 
@@ -26,7 +26,7 @@ type feed struct {
 	rateHz float64
 	period int // of the capture, frames
 
-	least  int // frames that are left in the ring after a callback to start with; negative: left owing to the device
+	least  int // frames to keep in the ring after a callback, at the start; negative: frames to stay owed to the device
 	target int // the same, more after breaks, less again after a calm
 	spare  int // frames in the ring beyond that, which a larger output buffer is about to take
 	primed bool
@@ -136,16 +136,16 @@ func (f *feed) end(dst, src []float64, gain float64) {
 	f.res.Process(dst, src)
 	f.primed, f.splice, f.calm = false, splice{}, 0
 	f.fadeIn = f.seconds(resumeS)
-	// Where the server ran dry as well, a larger output buffer is the answer. Otherwise the next start has more in
-	// hand.
+	// Where the server ran dry as well, a larger output buffer is the answer. Otherwise the ring keeps more from the
+	// next start on.
 	answered := f.wishes.grows.Load() && f.m.Underflows() != f.dryAt
 	if f.age > f.seconds(graceS) && !answered {
 		f.target = min(f.target+f.period/2, f.least+int(growMost*float64(f.period)))
 	}
 }
 
-// enter fades src in after the ring ran dry. The filters still sound then: the level at their output goes down and up
-// over what that leaves, and may not have got far.
+// enter fades src in after the ring ran dry. The filters still sound then. The fader at their output goes down and up
+// as well, and may not be far down yet.
 func (f *feed) enter(src []float64) {
 	total := resumeS * f.rateHz
 	for i := 0; i < min(f.fadeIn, len(src)/2); i++ {

@@ -1,9 +1,3 @@
-// Package live is the audio path of one open pair of streams. A frame meets, in this order, the capture (input.go), the
-// ring (ring.go), splices and the drift resampler (feed.go, splice.go, steer.go), the program and its crossfades
-// (program.go, match.go), the fade of starts and silences, the guard and the meters (output.go), and the output.
-//
-// Nothing here allocates, locks, logs or waits once a Path is made; it reports by counters alone. cmd/check holds the
-// package to arithmetic, atomics and the signal processing.
 package live
 
 import (
@@ -20,7 +14,7 @@ const (
 type Config struct {
 	RateHz                      float64
 	CaptureFrames, OutputFrames int            // frames per period
-	LeaveFrames                 int            // left in the ring after a callback; negative: left owing to the output
+	LeaveFrames                 int            // kept in the ring after a callback; negative: kept owed to the output
 	Guard                       bool           // limit the output
 	CeilingDB                   float64        // of the guard, dB re full scale
 	LookAheadS                  float64        // of the guard, s

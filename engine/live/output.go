@@ -22,7 +22,7 @@ type fader struct {
 
 func newFader(rateHz float64) fader { return fader{rateHz: rateHz, step: 1 / (startS * rateHz)} }
 
-// quicken makes the next move one of a break, not of a start.
+// quicken gives the next move the length of a break's fade, not of a start's.
 func (f *fader) quicken() { f.step = 1 / (resumeS * f.rateHz) }
 
 // restart begins from silence. The fade-in of a start stays as slow as it is.

@@ -4,8 +4,8 @@ import "math"
 
 const spliceS = 0.01
 
-// splice is a crossfade from the frames that stand from places ahead in the ring to those that stand to places ahead:
-// delay is taken out or put in without a click.
+// splice is a crossfade between two places in the ring, from and to frames ahead of the next one that is consumed. It
+// takes delay out, or puts it in, without a click.
 //
 // Owner: the playback thread.
 type splice struct {
@@ -48,8 +48,8 @@ func (f *feed) trim(skip int) {
 	}
 }
 
-// lengthen puts more frames of delay in: frames read already are read again. The servo hears nothing of it: it has not
-// begun, or the frames are spare. It reports false where it cannot be done now.
+// lengthen puts more frames of delay in: frames that are read already are read again. The servo is not told, because it
+// has not begun or the frames are spare. It reports false where it cannot be done at this time.
 func (f *feed) lengthen(more int) bool {
 	if f.splice.total > 0 || !f.ring.unread(more) {
 		return false

@@ -4,12 +4,12 @@ import "cushwright/dsp/drift"
 
 const (
 	settleS = 0.3    // how long the fill is averaged after a start
-	sameS   = 0.0005 // the servo works off so much of a delay that is not as it was; more is a splice
+	sameS   = 0.0005 // a delay that is off by up to this is the servo's to work off; more is a splice's
 )
 
-// steering sets the drift resampler's ratio from the fill. The delay that a start happens to have stays: the servo's
-// fill counts from what is found in the first settleS, within a capture period of the target. What it has beyond
-// that, and what a break leaves it with more or less than before, is taken out or put in by a splice.
+// steering sets the drift resampler's ratio from the fill. The delay that a start happens to have is kept, within a
+// capture period of the target: the servo's fill counts from what is found in the first settleS. A splice takes out
+// what is beyond that. After a break a splice brings the delay back.
 //
 // Owner: the playback thread.
 type steering struct {
@@ -21,7 +21,7 @@ type steering struct {
 	known   bool    // bias is that of a delay that was heard
 }
 
-// again begins anew after a break. The clocks are as they were.
+// again begins anew after a break. What is known of the clocks stays.
 func (s *steering) again(settle int) {
 	s.servo.Again()
 	s.found, s.settle, s.settled = 0, settle, 0

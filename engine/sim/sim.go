@@ -15,9 +15,9 @@ import (
 // Driver simulates one capture and one playback device on a clock that runs Speed times as fast as real time.
 // Its goroutine plays the part of both device threads.
 type Driver struct {
-	// Source fills in with stereo frames, the first of which has number frame. Nil: silence.
+	// Source fills its slice with stereo frames, the first of which has number frame. Nil: silence.
 	Source func(frame uint64, in []float32)
-	// Sink takes the output's frames; it must not keep out. Nil: dropped.
+	// Sink takes the output's frames; it must not hold on to the slice. Nil: dropped.
 	Sink func(frame uint64, out []float32)
 	// Speed of the simulated clock against real time; 0 means as fast as it goes.
 	Speed float64

@@ -7,12 +7,12 @@
 // run, that protocol's driver takes over.
 //
 // Both callbacks belong to one cycle. The capture's triggers the output's, so that nothing waits for the next cycle and
-// none is missing where the cycle changes. This holds from version 0.3.65 on. Before, the output's turn comes first,
-// which costs a cycle.
+// none is missing where the cycle changes. This holds from version 0.3.65 on. In older versions the output's turn comes
+// first, which costs a cycle.
 //
 // A cycle of 256 frames gives the delay of PipeWire's loopback at 10 ms, one of 128 frames that at 5 ms. At `low` the
-// driver takes 128: of 4.6 ms of delay, 2.7 are that cycle (a driving sink's monitor, by which it is measured, is a
-// cycle late), 1.7 the signal processing and 0.25 are kept in the ring. At 64 frames it is 3.3 ms, for 1.6 times the
-// server's processor time and half the slack. A cycle of 128 frames leaves no room for a machine that stands still for
-// 3 ms. The command that gives these figures is `CUSHWRIGHT_LONG=1 go test ./cmd/cushwright -run LiveDelay -v`.
+// driver takes 128. Of its delay (package platform has the figures) 2.7 ms are that cycle, 1.7 ms the signal processing
+// and 0.25 ms are kept in the ring; the delay is measured by a driving sink's monitor, which is a cycle late. At 64
+// frames the delay is 3.3 ms, for 1.6 times the server's processor time and half the slack. A cycle of 128 frames
+// leaves no room for a machine that stands still for 3 ms.
 package graph

@@ -24,17 +24,17 @@ import (
 	"cushwright/platform/thread"
 )
 
-// Driver takes part in PipeWire's graph. All but its streams is the stand-in's.
+// Driver takes part in PipeWire's graph. The stand-in does all but the streams.
 type Driver struct {
 	*pulse.Driver // takes over where the streams never run
 	server        string
 	proven        atomic.Bool // a stream has run
-	given         bool        // up; of the supervisor
+	gaveUp        bool        // the stand-in has taken over; of the supervisor
 	waiting       bool        // the stream opened last has not run yet; of the supervisor
 }
 
-// New returns the driver, with the one given as its stand-in, or that one where the library is missing. server is the
-// address of the server's own protocol.
+// New returns the driver with its stand-in, or the stand-in alone where the library is missing. server is the address
+// of the server's own protocol.
 func New(standIn *pulse.Driver, server string) engine.Driver {
 	if Missing() != "" {
 		return standIn
@@ -49,7 +49,7 @@ func Missing() string { return C.GoString(C.cw_pw_missing()) }
 // cycle. Where the capture's comes first, the ring has to hold no more than what the resampler takes now and then in
 // advance, and CaptureFrames is how far the two may be apart.
 func (d *Driver) Plan(delay engine.Delay, rateHz int) engine.Plan {
-	if d.given {
+	if d.gaveUp {
 		return d.Driver.Plan(delay, rateHz)
 	}
 	ms := func(x float64) int { return int(x * 1e-3 * float64(rateHz)) }
@@ -70,8 +70,8 @@ func (d *Driver) Plan(delay engine.Delay, rateHz int) engine.Plan {
 // lesser harm.
 const closeTimeout = 900 * time.Millisecond
 
-// stream is what the callbacks need; they come on the graph's data thread, one after the other. What the supervisor and the
-// thread both touch is atomic or never changes.
+// stream is what the callbacks need; they come on the graph's data thread, one after the other. What the supervisor and
+// the thread both touch is atomic or never changes.
 type stream struct {
 	p      *C.struct_cw_pw
 	handle cgo.Handle
@@ -100,9 +100,9 @@ type turn struct {
 // Open opens both streams; they start when the graph has linked them.
 func (d *Driver) Open(req engine.Request) (engine.Stream, error) {
 	if d.waiting && !d.proven.Load() {
-		d.given = true
+		d.gaveUp = true
 	}
-	if d.given {
+	if d.gaveUp {
 		return d.Driver.Open(req)
 	}
 	// The graph itself would wait for a device in silence.
@@ -178,7 +178,7 @@ func cwPipewirePlayback(handle C.uintptr_t, out *C.float, frames C.uint32_t, mis
 	}
 	if !s.turn.urgent {
 		s.turn.urgent = true
-		if C.cw_pw_realtime() == 0 { // the library's own priority, where it got one, is the better one: that of the server
+		if C.cw_pw_realtime() == 0 { // a priority that the library got is the server's own, and the better one
 			thread.Urgent()
 		}
 	}

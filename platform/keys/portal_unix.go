@@ -110,7 +110,7 @@ func (p *portal) signal(s *dbus.Signal, presses chan<- Action) {
 		}
 		select {
 		case presses <- Action(id):
-		default: // 64 presses behind: nobody counts those any more
+		default: // 64 presses behind: this one is dropped
 		}
 	}
 }
@@ -186,7 +186,7 @@ func (p *portal) bind(bindings map[Action]Combo) ([]Refused, error) {
 	if err != nil {
 		return nil, fmt.Errorf("keys: ask the desktop's portal: %w", err)
 	}
-	handle := "" // a string by a slip of the interface that it had to keep
+	handle := "" // the interface has a string here, not an object path
 	switch v := res["session_handle"].Value().(type) {
 	case string:
 		handle = v

@@ -91,7 +91,7 @@ func (x *x11) events(f func(Action)) {
 		case xproto.MappingNotifyEvent:
 			if e.Request != xproto.MappingPointer {
 				x.mu.Lock()
-				x.regrab() // another layout may have moved the keys; what is refused now stays unnamed until the next bind
+				x.regrab() // another layout may have moved the keys; what is refused here is named by the next bind
 				x.mu.Unlock()
 			}
 		}

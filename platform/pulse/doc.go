@@ -39,8 +39,16 @@
 //
 // # The router
 //
-// Events only set a bit and wake the router's loop, which then reads how things stand: what is true now counts, not
-// what was reported. What to do is decided by functions that do nothing themselves (decide, missing, stolen, toMove,
+// Events only set a bit and wake the router's loop, which then reads how things stand: what is true counts, not what
+// was reported. What to do is decided by functions that do nothing themselves (decide, missing, stolen, toMove,
 // astray), from what the server says (world), what the router knows of its route (memory) and the output that is wished
 // for.
+//
+// Another default counts as somebody's choice after 60 ms, because a sink that is being removed first loses its place
+// as default. In the 2 s after our sink is made it counts after 240 ms: a server under load is behind.
+//
+// A PipeWire that starts again is left alone for 0.7 s (startingTime). The session manager of version 0.3.65
+// (WirePlumber 0.4.13) can stay shut for ever where clients come before it: their streams are there before it begins,
+// and PipeWire's stand-in output (auto_null) is then not ready for five seconds. Other programs of a user's need not be
+// so patient. Then the engine tries on until the session manager is started anew.
 package pulse

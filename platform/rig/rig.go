@@ -1,5 +1,5 @@
-// Package rig holds what a rig is told and tells, whatever records it: the devices, what to play, what was recorded,
-// and what the clock says of frames that never came.
+// Package rig holds what goes into the recorder of a rig and what comes out of it: the devices, what to play, what was
+// recorded, and what the clock says of frames that never came.
 package rig
 
 import (
@@ -78,8 +78,8 @@ func FadeOut(stereo []float32, before, all int) {
 	}
 }
 
-// Arrivals finds frames that never came: every packet tells how late it is against the frames counted so far, and the
-// least late of a second is late by the way here alone.
+// Arrivals finds frames that never came. Every packet tells how late it is against the frames counted so far. The least
+// late packet of a second is late by its way here alone.
 type Arrivals struct {
 	Rate  float64
 	start time.Time

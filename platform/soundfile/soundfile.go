@@ -1,11 +1,11 @@
 // Package soundfile reads whole sound files (WAV, FLAC) into memory and writes float WAV files.
 //
-// FLAC is decoded by github.com/mewkiz/flac. WAV is read here, because the Go modules that were looked at cover too
-// little of it: github.com/go-audio/wav v1.1.0 reads every 32-bit sample as an integer, float ones included, and never
-// looks at the sub-format of an extensible header; github.com/gopxl/beep/v2 v2.1.1 stops at 24-bit integers and two
-// channels. Layout of WAV: Microsoft and IBM, "Multimedia Programming Interface and Data Specifications 1.0", 1991,
-// and Microsoft's description of WAVEFORMATEXTENSIBLE; of its 64-bit form RF64: EBU Tech 3306 (all from memory; the
-// tests compare with SoX and ffmpeg).
+// FLAC is decoded by github.com/mewkiz/flac. WAV is read here, because Go modules cover too little of it:
+// github.com/go-audio/wav v1.1.0 reads every 32-bit sample as an integer, float ones included, and never looks at the
+// sub-format of an extensible header; github.com/gopxl/beep/v2 v2.1.1 stops at 24-bit integers and two channels. Layout
+// of WAV: Microsoft and IBM, "Multimedia Programming Interface and Data Specifications 1.0", 1991, and Microsoft's
+// description of WAVEFORMATEXTENSIBLE; of its 64-bit form RF64: EBU Tech 3306 (all from memory; the tests compare with
+// SoX and ffmpeg).
 //
 // Errors read `soundfile: read "x.wav": cause`, and name what is allowed where a file holds something else.
 package soundfile

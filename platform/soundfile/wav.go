@@ -192,15 +192,15 @@ func readSamples(r io.Reader, f wavFormat, size int64) (*Sound, error) {
 		Samples: make([]float64, 0, n)}
 	step := f.bits / 8
 	buf := make([]byte, 1<<15*24) // a multiple of every sample size
-	for left := size; left > 0; {
-		b := buf[:min(left, int64(len(buf)))]
+	for remaining := size; remaining > 0; {
+		b := buf[:min(remaining, int64(len(buf)))]
 		if _, err := io.ReadFull(r, b); err != nil {
 			if err == io.EOF || err == io.ErrUnexpectedEOF {
 				return nil, errors.New("it was cut short while it was read")
 			}
 			return nil, err
 		}
-		left -= int64(len(b))
+		remaining -= int64(len(b))
 		u32 := binary.LittleEndian.Uint32
 		for ; len(b) > 0; b = b[step:] {
 			var x float64

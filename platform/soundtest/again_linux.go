@@ -9,7 +9,7 @@ import (
 	"cushwright/dsp/testrun"
 )
 
-// Stillness is for how long a processor must have stood still for a break to be laid to that, where nothing shorter
+// Stillness is the shortest standstill of a processor that is taken for the cause of a break, where nothing shorter
 // breaks the sound: a cycle of 256 frames at 48 kHz less the work done in it.
 const Stillness = 3 * time.Millisecond
 

@@ -25,7 +25,7 @@ const watchmanEnv = "CUSHWRIGHT_WATCHMAN"
 
 const (
 	watchEvery = time.Millisecond       // how often the watchman looks
-	watchFrom  = 500 * time.Microsecond // what he tells of
+	watchFrom  = 500 * time.Microsecond // what it tells of
 )
 
 func init() {
@@ -41,14 +41,14 @@ func init() {
 type Standstills struct {
 	mu    sync.Mutex
 	spans []standstill
-	blind bool // the watchman was not given his priority
+	blind bool // the watchman did not get its priority
 	once  sync.Once
 }
 
 type standstill struct{ from, to time.Time }
 
-// Watch begins to watch, if that was not begun before, until the process ends. Where the watchman is not given his
-// priority (98, SCHED_FIFO) there are no standstills: then nothing is laid to the machine's charge.
+// Watch begins to watch, unless that has begun, until the process ends. Where the watchman does not get its priority
+// (98, SCHED_FIFO) there are no standstills: then no break is put down to the machine.
 func Watch(t testing.TB) *Standstills {
 	t.Helper()
 	s, err := watch()
@@ -69,8 +69,8 @@ var watch = sync.OnceValues(func() (*Standstills, error) {
 		return nil, err
 	}
 	cmd := exec.Command(exe)
-	// A thread that waits in the kernel keeps its scheduler slot here, so there must be more of them than processors;
-	// and it is not to be taken off its work, for the next in turn would have an ordinary priority.
+	// A thread that waits in the kernel keeps its scheduler slot here, so there must be more slots than processors. It
+	// must not be taken off its work either, because the next thread in turn would have an ordinary priority.
 	cmd.Env = append(os.Environ(), watchmanEnv+"=1", fmt.Sprintf("GOMAXPROCS=%d", 2*runtime.NumCPU()+2), "GODEBUG=asyncpreemptoff=1")
 	cmd.Stderr = os.Stderr
 	cmd.SysProcAttr = &syscall.SysProcAttr{Pdeathsig: syscall.SIGKILL, Setpgid: true}
@@ -92,7 +92,7 @@ var watch = sync.OnceValues(func() (*Standstills, error) {
 				return
 			}
 			from, to := int64(binary.NativeEndian.Uint64(b[:])), int64(binary.NativeEndian.Uint64(b[8:]))
-			if to == 0 { // he is at his post
+			if to == 0 { // the watchman watches
 				close(ready)
 				continue
 			}
@@ -104,7 +104,7 @@ var watch = sync.OnceValues(func() (*Standstills, error) {
 	}()
 	select {
 	case <-ready:
-	case <-gone: // he has said why
+	case <-gone: // it has said why on standard error
 		s.blind = true
 	case <-time.After(10 * time.Second):
 		cmd.Process.Kill()

@@ -36,7 +36,8 @@ func (w Wishes) options(snap *config.Snapshot) (o fit.Options, err error) {
 	return o, err
 }
 
-// boostLimit is a limit as the fit takes it, where 0 stands for its own: no boost is next to none.
+// boostLimit is a limit as the fit takes it. There 0 stands for the default, so that cuts only are asked for by a limit
+// next to 0.
 func boostLimit(db float64) float64 {
 	if db == 0 {
 		return 0.01
@@ -90,21 +91,21 @@ type EarResidual struct {
 
 // Derived is the answer of Derive.
 type Derived struct {
-	Cushion    string        `json:"cushion"`
-	Reference  string        `json:"reference"`
-	Equaliser  string        `json:"equaliser,omitempty"`
-	HeadroomDB float64       `json:"headroom_db"` // level change before the bands, ≤ 0
-	Bands      []BandSetting `json:"bands"`
-	Before     fit.Residual  `json:"before"`
-	After      fit.Residual  `json:"after"`
-	Ears       []EarResidual `json:"ears"`
-	BoostDB    float64       `json:"boost_db"`   // the largest of all bands together
-	LevelDB    float64       `json:"level_db"`   // wanted beyond bands and headroom: the volume control's business
-	BalanceDB  float64       `json:"balance_db"` // by which the left ear wants more than the right; with the ears apart
-	Left       []Uncorrected `json:"left"`
-	File       string        `json:"file,omitempty"` // "" with --dry
-	Caution    string        `json:"caution,omitempty"`
-	Seconds    float64       `json:"seconds"` // that the fit took
+	Cushion     string        `json:"cushion"`
+	Reference   string        `json:"reference"`
+	Equaliser   string        `json:"equaliser,omitempty"`
+	HeadroomDB  float64       `json:"headroom_db"` // level change before the bands, ≤ 0
+	Bands       []BandSetting `json:"bands"`
+	Before      fit.Residual  `json:"before"`
+	After       fit.Residual  `json:"after"`
+	Ears        []EarResidual `json:"ears"`
+	BoostDB     float64       `json:"boost_db"`   // the largest of all bands together
+	LevelDB     float64       `json:"level_db"`   // wanted beyond bands and headroom: the volume control's business
+	BalanceDB   float64       `json:"balance_db"` // by which the left ear wants more than the right; with the ears apart
+	Uncorrected []Uncorrected `json:"left"`
+	File        string        `json:"file,omitempty"` // "" with --dry
+	Caution     string        `json:"caution,omitempty"`
+	Seconds     float64       `json:"seconds"` // that the fit took
 
 	LeftOver []fit.Residual `json:"left_over,omitempty"` // with Refine: what was left before, by target
 
@@ -206,8 +207,8 @@ func Derive(snap *config.Snapshot, name string, w Wishes) (*Derived, error) {
 		return fail(err)
 	}
 	d := &Derived{Cushion: name, Reference: w.Name(), Equaliser: w.Equaliser, Bands: []BandSetting{},
-		Left:  []Uncorrected{},
-		Notes: notes, seats: new.Seats(), referenceSeats: ref.Seats()}
+		Uncorrected: []Uncorrected{},
+		Notes:       notes, seats: new.Seats(), referenceSeats: ref.Seats()}
 	var bands []dsp.Band
 	if again != nil {
 		if d.LeftOver, err = again.add(goals, w.FullTreble); err != nil {
@@ -239,7 +240,7 @@ func (d *Derived) take(goals []fit.Target, results []fit.Result, fixed []dsp.Ban
 			}
 			bands = append(bands, b)
 		}
-		d.Left = append(d.Left, uncorrected(goals[i].Ear, r.Left)...)
+		d.Uncorrected = append(d.Uncorrected, uncorrected(goals[i].Ear, r.Left)...)
 		d.Ears = append(d.Ears, EarResidual{goals[i].Ear, r.Before, r.After})
 		d.BoostDB = max(d.BoostDB, r.PeakDB)
 		d.LevelDB += r.LevelDB / float64(len(results))
@@ -268,7 +269,7 @@ func (d *Derived) Write(dir string) error {
 	record := &config.Derived{Seats: d.seats, ReferenceSeats: d.referenceSeats,
 		BeforeRMSDB: words.Typed(d.Before.RMSDB, 0.001), BeforeMaxDB: words.Typed(d.Before.MaxDB, 0.001),
 		AfterRMSDB: words.Typed(d.After.RMSDB, 0.001), AfterMaxDB: words.Typed(d.After.MaxDB, 0.001)}
-	for _, l := range d.Left {
+	for _, l := range d.Uncorrected {
 		record.Left = append(record.Left, l.String())
 	}
 	comments := []string{fmt.Sprintf("Derived: takes the sound of %s to that of %s.", d.Cushion, d.Reference)}

@@ -102,7 +102,7 @@ type SliderRow struct {
 	Kinds         []SliderKind  `json:"kinds"`
 	LevelDB       float64       `json:"level_db"`    // left to the volume control
 	HeadroomDB    float64       `json:"headroom_db"` // level change before the sliders, ≤ 0; both ears
-	Left          []Uncorrected `json:"left"`
+	Uncorrected   []Uncorrected `json:"left"`
 }
 
 // SliderAnswer is the answer of Sliders.
@@ -195,7 +195,7 @@ func setSliders(goals []fit.Target, spec fit.SliderSpec) (rows []SliderRow, bala
 	for i, r := range results {
 		row := SliderRow{Ear: goals[i].Ear, Q: r.Q, BeforeRMSDB: r.BeforeRMS, ResidualRMSDB: r.ResidualRMS,
 			NaiveRMSDB: r.NaiveRMS, LevelDB: r.LevelDB + 0,
-			HeadroomDB: 0 - peakDB, Left: append([]Uncorrected{}, uncorrected(goals[i].Ear, r.Left)...)}
+			HeadroomDB: 0 - peakDB, Uncorrected: append([]Uncorrected{}, uncorrected(goals[i].Ear, r.Left)...)}
 		for _, k := range r.Kinds {
 			bells := "analog"
 			if k.Kind.RateHz != 0 {

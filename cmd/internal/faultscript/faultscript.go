@@ -1,5 +1,5 @@
-// Package faultscript reads the scripts that say what befalls a running engine and what must be heard, and be reported,
-// after it. It knows how a script is written. What the commands do stands in a table that the caller makes.
+// Package faultscript reads the scripts that say what happens to a running engine and what must be heard, and be
+// reported, after it. It knows how a script is written. What the commands do stands in a table that the caller makes.
 //
 // A line is a command and its arguments; # begins a comment. A name is one word or two ("wait", "wait random"); the
 // longer one counts. Quotes hold words together: "not remembered". After the arguments in their order may stand named

@@ -118,7 +118,7 @@ func newHub(ask service.Asker, describe func(control.Status, error) state, versi
 		clients: map[chan message]bool{}}
 }
 
-// soon asks at once instead of in a while.
+// soon asks at once, without waiting for the next turn.
 func (h *hub) soon() {
 	select {
 	case h.wake <- struct{}{}:

@@ -1,7 +1,7 @@
 // Package page is a local page with the cushions, the curves and live meters. It is served by a process of its own,
-// which asks the engine over its socket like any other client. The engine lends nothing but ten answers a second: fits,
-// drawings, slow browsers and whatever is wrong with a server that browsers reach stay outside the process that the
-// sound depends on, and the page is gone when that process ends.
+// which asks the engine over its socket like any other client. It costs the engine ten answers a second and nothing
+// else: fits, drawings, slow browsers and whatever is wrong with a server that browsers reach stay outside the process
+// that the sound depends on, and the page is gone when that process ends.
 package page
 
 import (

@@ -60,7 +60,7 @@ type fittedPart struct {
 	TakeOffDB       float64
 	BoostDB         float64
 	How             string // how the correction was found
-	Left            []string
+	Uncorrected     []string
 	Sliders         []sheet.Sliders
 	Notes           []string
 }
@@ -195,7 +195,7 @@ func newFitted(snap *config.Snapshot, name string) fittedPart {
 			f.How += fmt.Sprintf(" and %d of %s", d.ReferenceSeats, corr.Reference)
 		}
 		f.How += fmt.Sprintf(": weighted difference %.2f dB RMS before, %.2f dB after.", d.BeforeRMSDB, d.AfterRMSDB)
-		f.Left = d.Left
+		f.Uncorrected = d.Left
 	}
 	var w bench.Goal
 	if err := w.Towards(snap, corr.Reference); err != nil {

@@ -74,8 +74,8 @@ func engineBreaks(st control.Status) uint64 {
 	return n.Underruns + n.Underflows + n.Trims + uint64(st.Reopened)
 }
 
-// calm waits until the engine that the sweep goes through has settled: no breaks, and its resampler at the ratio that it was
-// asked to keep, for a sweep would be stretched otherwise. It counts the breaks so far.
+// calm waits until the engine that the sweep goes through has settled: no breaks, and its resampler at the ratio that
+// it was asked to keep, for a sweep would be stretched otherwise. It counts the breaks so far.
 func (j *Job) calm(ctx context.Context) (breaks uint64, err error) {
 	if j.engine == nil {
 		return 0, nil

@@ -100,8 +100,8 @@ type Job struct {
 
 func (j *Job) fail(err error) error { return fmt.Errorf("cushwright: %s: %w", j.action, err) }
 
-// Open opens the rig and lets the engine step aside, or hold still where the sweep goes through it. Close is to be called when all
-// is done; after an error nothing is held.
+// Open opens the rig and lets the engine step aside, or hold still where the sweep goes through it. Close is to be
+// called when all is done; after an error nothing is held.
 func Open(ctx context.Context, snap *config.Snapshot, o Options) (j *Job, err error) {
 	j = &Job{action: o.Action, mic: o.Mic, yes: o.Yes, seconds: o.Seconds, Talk: o.Talk, set: snap.Settings.Rig, release: func() {}}
 	defer func() {
@@ -116,7 +116,7 @@ func Open(ctx context.Context, snap *config.Snapshot, o Options) (j *Job, err er
 	if err := j.level(o); err != nil {
 		return j, err
 	}
-	if _, err := bench.Calibration(snap); err != nil { // a bad file is told before anything sounds
+	if _, err := bench.Calibration(snap); err != nil { // a bad file is reported before anything sounds
 		return j, err
 	}
 	output, err := j.outputOf(ctx, snap, o)
@@ -215,7 +215,7 @@ func (j *Job) WantDB() float64 { return j.wantDB }
 // OutputRateHz is the rate of the output that the sweep is played on.
 func (j *Job) OutputRateHz() int { return j.out.RateHz }
 
-// Limit takes what is added to the sweep behind it off the highest level.
+// Limit lowers the highest level of the sweep by the gain of what the sweep goes through.
 func (j *Job) Limit(gainDB float64) {
 	if gainDB <= 0 {
 		return
@@ -231,8 +231,8 @@ func (j *Job) ShortSeconds() float64 {
 	return s.LeadSeconds + s.DurationSeconds() + s.TrailSeconds
 }
 
-// One measures a single short sweep at the wanted level, again where something passing spoilt it. An error of type *Refused says
-// what was wrong with it.
+// One measures a single short sweep at the wanted level, again where something passing spoilt it. An error of type
+// *Refused says what was wrong with it.
 func (j *Job) One(ctx context.Context, ear dsp.Ear) (*swept.Response, error) {
 	j.levelDB = j.wantDB
 	s, f, err := j.once(ctx, ear, "sweep")

@@ -47,7 +47,8 @@ type Refusal struct {
 	Text string     `json:"reason"`
 }
 
-// judge reports on a seat and compares it with the earlier ones. Only those of the same visit to the rig have a say in refusing it.
+// judge reports on a seat and compares it with the earlier ones. Only those of the same visit to the rig have a say in
+// refusing it.
 func (j *Job) judge(set Series, s shot) (SeatReport, *swept.Finding, error) {
 	x := s.response
 	r := SeatReport{Ear: s.ear, SweepLevelDB: s.levelDB, LevelDB: x.RMSDB, PeakDB: x.PeakDB, OctaveHz: swept.OctaveMidHz(), SignalDB: signalDB(x),
@@ -70,7 +71,7 @@ func (j *Job) judge(set Series, s shot) (SeatReport, *swept.Finding, error) {
 		r.Clipped = r.Clipped || f.Kind == swept.Clipped
 		r.Notes = append(r.Notes, f.Text)
 	}
-	before, err := bench.StoredSeats(set.Dir, set.Cushion, s.ear, set.Keep)
+	before, err := bench.StoredSeats(set.Dir, set.Cushion, s.ear, set.Against)
 	if err != nil {
 		return r, nil, err
 	}
@@ -120,8 +121,8 @@ func finiteRatio(ratio, floor float64) (float64, float64) {
 	return ratio, floor
 }
 
-// keep writes a good seat.
-func (j *Job) keep(set Series, s shot, r *SeatReport) error {
+// store writes a good seat.
+func (j *Job) store(set Series, s shot, r *SeatReport) error {
 	x := s.response
 	seat := config.Seat{Ear: s.ear, Date: s.at.Format(time.RFC3339), RateHz: x.RateHz, SweepLevelDB: s.levelDB, SignalDB: math.Round(r.SignalDB*10) / 10}
 	for i, f := range x.FreqHz {

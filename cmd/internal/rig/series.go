@@ -14,15 +14,15 @@ type Series struct {
 	Cushion string
 	Dir     string                 // the bench, or what is laid out like one, that the seats go to
 	Notes   []string               // that every seat of the series carries
-	Keep    func(config.Seat) bool // which stored seats the new ones are to agree with; nil: all
+	Against func(config.Seat) bool // which stored seats the new ones are to agree with; nil: all
 	Short   bool                   // short sweeps
 	Impulse bool                   // the impulse response is written beside each seat
 	Seats   int                    // of each ear
 	Written func(SeatReport) error // is called for each seat once it is written; nil: nobody asks
 }
 
-// Run measures a series: seat by seat, each ear in turn where there is a microphone for each, otherwise ear by ear. What was
-// measured is on disk when the error comes.
+// Run measures a series: seat by seat, each ear in turn where there is a microphone for each, otherwise ear by ear.
+// What was measured is on disk when the error comes.
 func (j *Job) Run(ctx context.Context, set Series, earsWanted []dsp.Ear) (out []SeatReport, err error) {
 	type turn struct {
 		ear dsp.Ear
@@ -99,7 +99,7 @@ func (j *Job) seat(ctx context.Context, set Series, ear dsp.Ear, n int) (SeatRep
 		}
 		if f == nil {
 			r.Refused = refused
-			if err := j.keep(set, s, &r); err != nil {
+			if err := j.store(set, s, &r); err != nil {
 				return SeatReport{}, err
 			}
 			return r, nil

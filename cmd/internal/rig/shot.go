@@ -13,8 +13,8 @@ import (
 	"cushwright/platform"
 )
 
-// spec is the sweep at one rate. Output and input may run at different rates: the same sweep exists at both, so nothing is
-// resampled, as long as it ends below what the lower rate carries.
+// spec is the sweep at one rate. Output and input may run at different rates: the same sweep exists at both, so nothing
+// is resampled, as long as it ends below what the lower rate carries.
 func (j *Job) spec(rateHz int, short bool) swept.Spec {
 	low := float64(min(j.out.RateHz, j.in.RateHz))
 	s := swept.Default(low)

@@ -12,8 +12,9 @@ import (
 // leastStepDB is the smallest step up that is worth another sweep.
 const leastStepDB = 0.5
 
-// warmUp makes the first sweep of a run a quiet one and asks before it goes louder. refused is why nothing can be measured. It
-// ends after rigTries sweeps that the microphone hardly heard, and at once where no louder one is possible.
+// warmUp makes the first sweep of a run a quiet one and asks before it goes louder. refused is why nothing can be
+// measured. It ends after rigTries sweeps that the microphone hardly heard, and at once where no louder one is
+// possible.
 func (j *Job) warmUp(ctx context.Context, ear dsp.Ear) (refused *swept.Finding, err error) {
 	for spoilt, unheard := 0, 0; !j.warm; {
 		s, f, err := j.measure(ctx, ear, true, "quiet sweep")
@@ -69,8 +70,8 @@ func (j *Job) wrongSetUp(ctx context.Context, s shot, f *swept.Finding) (*swept.
 	return f, nil
 }
 
-// louder is the level of the next sweep: as loud as wanted, but not so loud that the input is overloaded. why says what stands
-// in the way. Where the sweep was hardly heard, the noise and the sweep must fit into the input together.
+// louder is the level of the next sweep: as loud as wanted, but not so loud that the input is overloaded. why says what
+// stands in the way. Where the sweep was hardly heard, the noise and the sweep must fit into the input together.
 func (j *Job) louder(s shot, f *swept.Finding) (nextDB float64, why string) {
 	next := j.wantDB
 	noiseDB := s.noisePeakDB()

@@ -42,7 +42,7 @@ func Open(ctx context.Context) (*control.Client, control.Status, error) {
 }
 
 // Fit makes a cushion the fitted one: the running engine switches and playing is true, or the next engine starts with
-// it. open reads the bench folder where there is no engine to ask. The text says what is so now.
+// it. open reads the bench folder where there is no engine to ask. The text says what holds then.
 func Fit(ctx context.Context, name string, open func() (*config.Snapshot, error)) (text string, playing bool,
 	err error) {
 	cl, err := Client()

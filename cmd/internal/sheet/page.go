@@ -38,9 +38,9 @@ type Page struct {
 	Rates      []rate
 	Files      []impulseFile
 
-	How, Warnings   []string
-	Seats           []seat
-	SeatNotes, Left []string
+	How, Warnings          []string
+	Seats                  []seat
+	SeatNotes, Uncorrected []string
 }
 
 type (

@@ -1,4 +1,6 @@
-// Package sheet makes the page that hands a correction on to others, and the impulse responses beside it.
+// Package sheet makes the page that hands a correction on to others, and the impulse responses beside it. It shows the
+// correction as it is played; its tables for equalisers and sliders are fitted anew, as the commands derive and sliders
+// do it.
 package sheet
 
 import (
@@ -114,7 +116,7 @@ func newPage(snap *config.Snapshot, name string, w *bench.Goal, corr config.Corr
 		return nil, err
 	}
 	if corr.Derived != nil {
-		p.Left = corr.Derived.Left
+		p.Uncorrected = corr.Derived.Left
 	}
 	return p, nil
 }

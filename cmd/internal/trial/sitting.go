@@ -12,7 +12,7 @@ import (
 	stats "cushwright/dsp/trial"
 )
 
-// record is where answers stand, safe from a crash, before anything is told.
+// record is where answers stand, safe from a crash, before anything is revealed.
 type record interface {
 	io.Writer
 	Sync() error
@@ -50,7 +50,7 @@ func (s *sitting) run(next func() (string, bool)) (stats.Result, error) {
 	seal := sha256.Sum256([]byte(salt + " " + letters(s.order)))
 	can := power(s.plan)
 	fmt.Fprintf(s.out, "%s\n\nA is %s, B is %s, both equally loud.\n%s", can, s.first, s.second, help)
-	// The seal fixes the order before the first answer without telling it.
+	// The seal fixes the order before the first answer without revealing it.
 	err := s.note("A %s\nB %s\n%s\nseal of the order, SHA-256 of salt, blank and letters: %s", s.first, s.second,
 		strings.ReplaceAll(can, "\n", " "), hex.EncodeToString(seal[:]))
 	if err != nil {
@@ -69,7 +69,7 @@ func (s *sitting) run(next func() (string, bool)) (stats.Result, error) {
 			answers = append(answers, said)
 		}
 	}
-	// Every answer is on disk: now the order may be told.
+	// Every answer is on disk: the order may be revealed.
 	for i, said := range answers {
 		res.Answered++
 		if said == s.order[i] {

@@ -1,5 +1,5 @@
 // Package trial holds a forced-choice listening trial at a terminal: the running engine hides the sides, the listener
-// answers, and a log on disk has every answer before anything is told.
+// answers, and a log on disk has every answer before anything is revealed.
 package trial
 
 import (
@@ -116,7 +116,7 @@ func draw(trials int) []bool {
 // lines returns a function that reads the next line; false when the input or the context has ended.
 func lines(ctx context.Context, r io.Reader) func() (string, bool) {
 	c := make(chan string)
-	go func() { // a terminal's read cannot be called back: it is left behind
+	go func() { // a read from a terminal cannot be cancelled: it goes on until the process ends
 		defer close(c)
 		for sc := bufio.NewScanner(r); sc.Scan(); {
 			select {

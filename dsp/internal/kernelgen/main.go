@@ -4,12 +4,12 @@
 //
 // # AVX2
 //
-// A pass runs S sections on interleaved stereo. A vector holds two sections, left and right of each: G = S/2 groups, the
-// first G sections in the lower halves, the others in the upper ones. A step takes a frame through the lower halves of all
-// groups in turn and, at the same time, a frame 4 earlier through the upper halves. So sound goes from group to group without a
-// shuffle, and once a step from the last group's lower half to the first group's upper one, by way of the buffer; 4 frames
-// later it is there without waiting. The halves that have no frame yet, or no more, are left out at both ends of every call: a
-// kernel has no lag, and its result does not depend on how a signal is cut into blocks.
+// A pass runs S sections on interleaved stereo. A vector holds two sections, left and right of each: G = S/2 groups,
+// the first G sections in the lower halves, the others in the upper ones. A step takes a frame through the lower halves
+// of all groups in turn and, at the same time, a frame 4 earlier through the upper halves. So sound goes from group to
+// group without a shuffle, and once a step from the last group's lower half to the first group's upper one, by way of
+// the buffer; 4 frames later it is there without waiting. The halves that have no frame yet, or no more, are left out
+// at both ends of every call: a kernel has no lag, and its result does not depend on how a signal is cut into blocks.
 //
 // A section is in state-space form with its first coefficient divided out (see pass in kernel.go):
 //
@@ -17,10 +17,11 @@
 //
 // # AVX-512
 //
-// The processors this was tuned on begin two multiplications and two additions a cycle, and the four multiplications a frame of the
-// form above fill half of that. So a step takes two frames through a section, with w(n) = x(n) - a1·w(n-1) - a2·w(n-2) kept as
-// d = w(n-1) and its last difference e = w(n-1) - w(n-2), which both frames share. That takes three multiplications a frame, and
-// the rest are additions (Winograd's F(2,2) applied to both polynomials; the differences keep low frequencies exact):
+// The processors that this is tuned for begin two multiplications and two additions a cycle, and the four
+// multiplications a frame of the form above fill half of that. So a step takes two frames through a section, with
+// w(n) = x(n) - a1·w(n-1) - a2·w(n-2) kept as d = w(n-1) and its last difference e = w(n-1) - w(n-2), which both
+// frames share. That takes three multiplications a frame, and the rest are additions (Winograd's F(2,2) applied to both
+// polynomials; the differences keep low frequencies exact):
 //
 //	t = R·d;         y0 = (x0 + t) + n·e
 //	v = a2·e + x0;   e1 = M·d + v;            w = d + e1
@@ -28,10 +29,10 @@
 //	e' = na1·e1 + (x1 - v);                   d' = w + e'
 //	R = c1 + c2;  n = -c2;  M = -(1 + a1 + a2)
 //
-// Vectors are 256 bits wide, of which there are 32: wider ones do no more a cycle there, and cost a shuffle between groups.
-// Every group takes in what the one before it made a step earlier, which is long enough ago to be ready; so does the first group's
-// upper half from the last group's lower one. A pass of S sections therefore lags by 2·S - 2 frames, and by one more because
-// the caller may hold a single frame back.
+// Vectors are 256 bits wide, of which there are 32: wider ones do no more a cycle there, and cost a shuffle between
+// groups. Every group takes in what the one before it made a step earlier, which is long enough ago to be ready; so
+// does the first group's upper half from the last group's lower one. A pass of S sections therefore lags by 2·S - 2
+// frames, and by one more because the caller may hold a single frame back.
 package main
 
 import (
@@ -104,7 +105,8 @@ func chain(groups int) {
 // The registers of halves beside the states: x0 and x1 take a frame each, y, c1, c2 and t are scratch.
 const x0, x1, y, c1, c2, t = 10, 11, 12, 13, 14, 15
 
-// halves is the AVX2 kernel: the groups of sections stacked in two halves of a register, the upper half some frames behind.
+// halves is the AVX2 kernel: the groups of sections stacked in two halves of a register, the upper half some frames
+// behind.
 type halves struct {
 	groups        int
 	in, n, p      Register // buffer, frames left, parameters
@@ -260,8 +262,8 @@ type op struct {
 }
 
 // orders are the orders of a step's instructions, by the number of groups: the best of some thousands tried on the
-// processor, a tenth faster than one group after the other. What is late in a group's own recursion comes early, and all
-// groups are at about the same point of it.
+// processor, a tenth faster than one group after the other. What is late in a group's own recursion comes early, and
+// all groups are at about the same point of it.
 var orders = map[int]string{
 	5: "t0 t4 in1 in0 t2 t1 t3 a4 y4 out v4 b4 a3 s4 b3 e4 y3 v3 a2 s3 b2 e3 y2 v2 a1 s2 e2 b1 y1 v1 s1 b0 " +
 		"a0 e1 y0 v0 s0 e0 w4 z4 f4 w0 w3 z3 f3 z2 w1 z1 f1 w2 f2 z0 f0 d4 d2 d3 d1 d0",

@@ -74,11 +74,12 @@ func TestLock(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer f.Close()
+	fd := int(f.Fd())
 	for _, how := range []int{syscall.LOCK_SH, syscall.LOCK_EX} {
-		if err := syscall.Flock(int(f.Fd()), how); err != nil {
+		if err := syscall.Flock(fd, how); err != nil {
 			t.Fatal(err)
 		}
-		time.AfterFunc(50*time.Millisecond, func() { syscall.Flock(int(f.Fd()), syscall.LOCK_UN) })
+		time.AfterFunc(50*time.Millisecond, func() { syscall.Flock(fd, syscall.LOCK_UN) })
 		if release, _, err = Lock(dir); err != nil {
 			t.Fatal(err)
 		}

@@ -8,7 +8,6 @@ import (
 	"github.com/spf13/cobra"
 
 	"cushwright/cmd/internal/page"
-	"cushwright/cmd/internal/service"
 	"cushwright/config"
 )
 
@@ -21,9 +20,9 @@ that it prints opens the page once: what can read it from the browser's history 
 address.`,
 		RunE: func(c *cobra.Command, _ []string) error {
 			runtime.GOMAXPROCS(1) // a fit or a drawing may take one processor, never all that the engine wakes on
-			cl, st, err := service.Open(c.Context())
+			cl, st, err := running(c)
 			if err != nil {
-				return answer(err)
+				return err
 			}
 			snap, err := config.Load(st.Bench)
 			if err != nil {

@@ -49,10 +49,7 @@ func (a *app) prove(c *cobra.Command, name string, w rigFlags, seats int, png, s
 	if err != nil {
 		return err
 	}
-	side, err := w.ears()
-	if err == nil && (seats < 0 || seats > 100) {
-		err = &dsp.RangeError{Key: "--seats", Value: fmt.Sprint(seats), Allowed: "0 to 100"}
-	}
+	side, err := w.series(seats, 0)
 	if err != nil {
 		return fail(err)
 	}
@@ -146,9 +143,9 @@ func (a *app) through(c *cobra.Command, snap *config.Snapshot, w rigFlags, corr 
 	name := series.Cushion
 	action := fmt.Sprintf("prove %q", name)
 	fail := func(err error) ([]rig.SeatReport, error) { return nil, fmt.Errorf("cushwright: %s: %w", action, err) }
-	cl, st, err := service.Open(c.Context())
+	cl, st, err := running(c)
 	if err != nil {
-		return nil, answer(err)
+		return nil, err
 	}
 	if err := engineRuns(st, name); err != nil {
 		return fail(err)

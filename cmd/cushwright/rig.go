@@ -51,6 +51,15 @@ func (w *rigFlags) ears() ([]dsp.Ear, error) {
 	return []dsp.Ear{e}, nil
 }
 
+// series are the ears of a command that measures so many seats of each, at least so few.
+func (w *rigFlags) series(seats, least int) ([]dsp.Ear, error) {
+	side, err := w.ears()
+	if err == nil && (seats < least || seats > 100) {
+		err = &dsp.RangeError{Key: "--seats", Value: fmt.Sprint(seats), Allowed: fmt.Sprintf("%d to 100", least)}
+	}
+	return side, err
+}
+
 // openRig opens the rig; through is the status of the engine that the sweep goes through, nil where the engine steps aside.
 func (a *app) openRig(c *cobra.Command, action string, snap *config.Snapshot, w rigFlags, through *control.Status) (*rig.Job, error) {
 	cl, err := service.Client()

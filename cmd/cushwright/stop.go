@@ -40,6 +40,12 @@ is running, or if it does not end within 8 s.`,
 		}}
 }
 
+// running opens the running engine of this user and says what it is doing. Without one the exit code is that of a no.
+func running(c *cobra.Command) (*control.Client, control.Status, error) {
+	cl, st, err := service.Open(c.Context())
+	return cl, st, answer(err)
+}
+
 // answer turns "no engine is running" into the exit code of a no.
 func answer(err error) error {
 	if errors.Is(err, control.ErrNoEngine) {

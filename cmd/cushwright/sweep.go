@@ -55,10 +55,7 @@ func (a *app) sweep(c *cobra.Command, name string, w rigFlags, seats int, impuls
 	if err != nil {
 		return err
 	}
-	side, err := w.ears()
-	if err == nil && (seats < 1 || seats > 100) {
-		err = &dsp.RangeError{Key: "--seats", Value: fmt.Sprint(seats), Allowed: "1 to 100"}
-	}
+	side, err := w.series(seats, 1)
 	if err != nil {
 		return fmt.Errorf("cushwright: %s: %w", action, err)
 	}

@@ -42,16 +42,21 @@ type Combo struct {
 
 // String joins the parts by +, modifiers first: ctrl+alt+b.
 func (c Combo) String() string {
-	var p []string
+	return c.join("ctrl", "alt", "shift", "super", c.Key)
+}
+
+// join writes the combination with these names for what it has.
+func (c Combo) join(ctrl, alt, shift, super, key string) string {
+	var parts []string
 	for _, m := range []struct {
 		on   bool
 		name string
-	}{{c.Ctrl, "ctrl"}, {c.Alt, "alt"}, {c.Shift, "shift"}, {c.Super, "super"}} {
+	}{{c.Ctrl, ctrl}, {c.Alt, alt}, {c.Shift, shift}, {c.Super, super}} {
 		if m.on {
-			p = append(p, m.name)
+			parts = append(parts, m.name)
 		}
 	}
-	return strings.Join(append(p, c.Key), "+")
+	return strings.Join(append(parts, key), "+")
 }
 
 // ErrNoDisplay is the cause where there is no desktop session to take keys from.

@@ -164,17 +164,8 @@ type shortcut struct {
 // trigger writes a combination as the XDG shortcuts specification does: modifiers CTRL, ALT, SHIFT, LOGO, then the
 // keysym by its xkbcommon name.
 func trigger(c Combo) string {
-	var parts []string
-	for _, m := range []struct {
-		on   bool
-		name string
-	}{{c.Ctrl, "CTRL"}, {c.Alt, "ALT"}, {c.Shift, "SHIFT"}, {c.Super, "LOGO"}} {
-		if m.on {
-			parts = append(parts, m.name)
-		}
-	}
 	_, name := keysym(c.Key)
-	return strings.Join(append(parts, name), "+")
+	return c.join("CTRL", "ALT", "SHIFT", "LOGO", name)
 }
 
 func (p *portal) bind(bindings map[Action]Combo) ([]Refused, error) {

@@ -69,8 +69,43 @@ func TestEstimateBeatsThePlainMean(t *testing.T) {
 	}
 }
 
+// TestADifferenceIsCorrected: where there is a difference, a correction comes of it in at least 19 of 20 pairs: one that takes
+// away more power than it leaves. Five seats are enough for that with every kind of scatter, three where it is not rough. Two
+// seats of one ear often prove too little; that is told.
+func TestADifferenceIsCorrected(t *testing.T) {
+	pairs := int(count(2, 10, 100))
+	for _, sc := range []scatterKind{usualScatter, shortScatter, longScatter, roughScatter} {
+		for _, ears := range []int{1, 2} {
+			for _, n := range []int{2, 3, 5} {
+				found, sum := 0, 0.0
+				for seed := range uint64(pairs) {
+					w := newWorld("smooth", sc, 80000+seed)
+					tg, truth := w.target(t, ears, n)
+					r, err := Derive(tg, Options{Bands: 5})
+					if err != nil {
+						t.Fatal(err)
+					}
+					weight := w.weights()
+					part := errorDB(responseOf(r.Bands).LevelDB, truth, weight) / errorDB(make([]float64, worldPoints), truth, weight)
+					sum += part
+					if part < math.Sqrt(0.5) {
+						found++
+					}
+				}
+				t.Logf("%-34s %d ears %2d seats: corrected %d of %d, left %.2f of the difference on average", sc.name, ears, n, found, pairs, sum/float64(pairs))
+				enough := n >= 5 || n == 3 && sc.name != roughScatter.name
+				if enough && found < pairs-max(1, pairs/20) {
+					t.Errorf("%s, %d ears, %d seats: %d of %d differences were corrected", sc.name, ears, n, found, pairs)
+				}
+			}
+		}
+	}
+}
+
+// TestNoDifferenceNoCorrection: between two sets of seats of one cushion, the correction is empty or below 0.3 dB RMS in 95 of
+// 100 cases, at 2, 3, 5 and 10 seats, with scatter of five kinds.
 func TestNoDifferenceNoCorrection(t *testing.T) {
-	cases := int(count(5, 40, 200))
+	cases := int(count(5, 20, 200))
 	bass := scatterKind{"bass 3 dB", growing(0.35, 6), []float64{0.15, 0.8}, 3, 0}
 	bassLevel := bass
 	bassLevel.name, bassLevel.levelDB = "bass 3 dB, level 2 dB", 2
@@ -118,12 +153,8 @@ func TestNoDifferenceNoCorrection(t *testing.T) {
 				slices.Sort(all)
 				t.Logf("%-34s %d ears %2d seats: quiet %d of %d, empty %d, 95 %% %.2f dB, largest boost %.1f dB", sc.name, ears, n, quiet, cases, empty,
 					all[len(all)*95/100], boost)
-				// 95 of 100 in the long form; forty cases of which 2 may be expected can have 4 by chance. The harshest scatter, 5 dB
-				// above 8 kHz, reaches 85 only (DEVELOPERS.md).
+				// 95 of 100 in the long form; twenty cases of which 1 may be expected can have 3 by chance.
 				allowed := cases / 20
-				if sc.name == inv.name {
-					allowed = cases * 15 / 100
-				}
 				if quiet < cases-allowed && (long() || quiet < cases-allowed-2) {
 					t.Errorf("%s, %d ears, %d seats: %d of %d corrections are more than 0.3 dB RMS of nothing", sc.name, ears, n, cases-quiet, cases)
 				}

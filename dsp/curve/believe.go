@@ -48,8 +48,9 @@ func BelieveEars(l, r Diff) (left, right, both Belief) {
 	}
 	groups := slices.Concat(el.groups, er.groups)
 	common := evidence{shape: mix(el.shape, er.shape, 0.5, 0.5), level: (el.level + er.level) / 2, groups: groups, share: 0.25,
-		seats: min(el.seats, er.seats)}
-	apart := evidence{shape: mix(el.shape, er.shape, 0.5, -0.5), groups: groups, share: 0.25, seats: common.seats}
+		seats: min(el.seats, er.seats), differ: differing(l, r)}
+	apart := evidence{shape: mix(el.shape, er.shape, 0.5, -0.5), groups: groups, share: 0.25, seats: common.seats,
+		differ: common.differ}
 	c, a := common.estimate(), apart.estimate()
 	ear := func(e evidence, sign float64) Belief {
 		x := posterior{mix(c.mean, a.mean, 1, sign), mix(c.variance, a.variance, 1, 1), max(c.real, a.real)}
@@ -80,10 +81,11 @@ type evidence struct {
 	groups []*group
 	share  float64 // of the groups' noise, in power: 1 for one ear, 1/4 for the mean of two
 	seats  int
+	differ float64 // how far the octave bands, level aside, let it be said that anything differs: 0 to 1
 }
 
 func evidenceOf(d Diff) (evidence, bool) {
-	e := evidence{level: middle(d.LevelDB), share: 1, seats: min(len(d.Ref.Seats), len(d.New.Seats))}
+	e := evidence{level: middle(d.LevelDB), share: 1, seats: min(len(d.Ref.Seats), len(d.New.Seats)), differ: differing(d)}
 	if e.seats < 2 {
 		return e, false
 	}
@@ -95,6 +97,16 @@ func evidenceOf(d Diff) (evidence, bool) {
 		e.groups = append(e.groups, groupOf(a.Seats))
 	}
 	return e, true
+}
+
+// differing is 0 where compare would not say that anything differs, level aside, and 1 where it surely does: Anything has its
+// 5 in 100. It fades between the two, so that a correction does not come and go with a hundredth of a decibel.
+func differing(ears ...Diff) float64 {
+	aligned := make([]Diff, len(ears))
+	for i, d := range ears {
+		aligned[i] = d.Aligned()
+	}
+	return min(max((0.05-Anything(aligned...))/(0.05-0.03), 0), 1)
 }
 
 func groupOf(seats []Curve) *group {

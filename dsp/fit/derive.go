@@ -79,6 +79,9 @@ func Derive(t Target, o Options) (Result, error) {
 		return f.result(t, p, nil)
 	}
 	best := f.search()
+	if p.meanDB != nil && o.Bands <= fewBands {
+		best = f.orAsTheMean(p, best)
+	}
 	units := f.finish(best)
 	return f.result(t, p, units)
 }

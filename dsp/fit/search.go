@@ -183,6 +183,44 @@ func (f *fitter) search() []*problem {
 	return best
 }
 
+// clearly is by how much an arrangement of few bands must be closer than the plain mean's to be taken in its place.
+const clearly = 1.15
+
+// orAsTheMean returns best, or what else comes near it with the arrangement that the plain mean of the seats leads to. With
+// few bands several arrangements come nearly as close, and noise decides which of them is closest: what is believed turns
+// on that as well as the mean does. So the mean's own arrangement stands, fitted to what is believed, unless another is
+// clearly closer; a correction is then seldom worse than the plain mean's.
+func (f *fitter) orAsTheMean(p Prepared, best []*problem) []*problem {
+	q := p
+	q.WantDB, q.Weight = p.meanDB, make([]float64, len(p.Weight))
+	n := 0.0
+	for _, w := range p.Weight {
+		if w > 0 {
+			n++
+		}
+	}
+	for i, w := range p.Weight {
+		if w > 0 {
+			q.Weight[i] = 1 / n
+		}
+	}
+	q.enough = max(p.enough, 2*leastEnough) // nothing is to be met exactly
+	limit := clearly * best[0].rms()
+	var mean *problem
+	for _, m := range newFitter(q, f.o).search() {
+		b := f.fine.fork()
+		b.units, b.c = append(b.units, m.units...), m.c
+		b.solve(lastIters, 1e-5)
+		if b.rms() < limit {
+			mean, limit = b, b.rms()
+		}
+	}
+	if mean == nil {
+		return best
+	}
+	return []*problem{mean}
+}
+
 // rms is the weighted RMS of the current response against what is wanted.
 func (p *problem) rms() float64 {
 	s := 0.0

@@ -102,7 +102,8 @@ func believeTogether(l, r *Target) (both Target, ok bool) {
 }
 
 // Together is the target for one correction on both ears: what the seats of both make believable of the mean of what the
-// two want, with half of what the ears disagree by added to the spread, since a common correction cannot serve both there.
+// two want. By how much the ears disagree has no say in the weights: whatever a common correction does, that part of the
+// two ears' squared errors stays the same.
 func Together(left, right Target) (Target, error) {
 	both, joint := believeTogether(&left, &right)
 	l, err := left.onGrid()
@@ -121,13 +122,10 @@ func Together(left, right Target) (Target, error) {
 	if l.Seats > 0 && r.Seats > 0 {
 		t.Seats = min(l.Seats, r.Seats)
 	}
-	// A difference in level alone is the balance's business.
-	dl := levelOf(l.BelievedDB) - levelOf(r.BelievedDB)
 	for i := range t.WantDB {
 		t.WantDB[i] = (l.WantDB[i] + r.WantDB[i]) / 2
 		t.BelievedDB[i] = (l.BelievedDB[i] + r.BelievedDB[i]) / 2
-		ears := (l.BelievedDB[i] - r.BelievedDB[i] - dl) / 2
-		t.SpreadDB[i] = math.Sqrt((l.SpreadDB[i]*l.SpreadDB[i]+r.SpreadDB[i]*r.SpreadDB[i])/2 + ears*ears)
+		t.SpreadDB[i] = math.Sqrt((l.SpreadDB[i]*l.SpreadDB[i] + r.SpreadDB[i]*r.SpreadDB[i]) / 2)
 		if t.Half95DB != nil {
 			t.Half95DB[i] = math.Hypot(l.Half95DB[i], r.Half95DB[i]) / 2
 		}
@@ -262,7 +260,8 @@ type Prepared struct {
 	LevelDB float64   // robust level taken off; 0 with Options.FixedLevel
 	Left    []Note
 
-	enough float64 // weighted RMS in dB that is as good as none
+	enough float64   // weighted RMS in dB that is as good as none
+	meanDB []float64 // what the plain mean asks for within the limits; nil where it is what WantDB follows
 }
 
 // leastEnough is the least Prepared.enough.
@@ -341,13 +340,26 @@ func Prepare(t Target, o Options) (Prepared, error) {
 	if !o.FullTreble {
 		note(heldTreble(want, t.UnsureDB != nil && !o.EveryDetail), 1, WhyTreble)
 	}
-	next := slices.Clone(want)
-	for i := range next {
-		next[i] = min(next[i], o.MaxBoostDB)
+	next := lowest(want, o.MaxBoostDB)
+	if !o.EveryDetail && t.UnsureDB != nil {
+		p.meanDB = p.AskedDB
+		if !o.FullTreble {
+			p.meanDB = heldTreble(p.meanDB, true)
+		}
+		p.meanDB = lowest(p.meanDB, o.MaxBoostDB)
 	}
 	note(next, 0.1, fmt.Sprintf("%s to %.3g dB", WhyBoost, o.MaxBoostDB))
 	p.WantDB = want
 	return p, nil
+}
+
+// lowest is v where it is below limit, and limit elsewhere.
+func lowest(v []float64, limit float64) []float64 {
+	out := slices.Clone(v)
+	for i := range out {
+		out[i] = min(out[i], limit)
+	}
+	return out
 }
 
 // disbelieved says what of the wanted response the seats do not make believable, and why.

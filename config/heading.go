@@ -29,10 +29,11 @@ var (
 	kilohertzName = regexp.MustCompile(`(?i)\bkhz\b`)
 	reference     = regexp.MustCompile(`(?i)\b(re|ref|rel)\b\.?:?\s*(to\s*)?[\d.,]*\s*[mµμu]?(pa|v)\b`)
 	unitAlone     = regexp.MustCompile(`^[^\d]{1,12}$`)
+	phaseUnit     = regexp.MustCompile(`(?i)(deg|degrees?|°)$`)
 	letters       = regexp.MustCompile(`[\pL%°]`)
-	leftName      = regexp.MustCompile(`(?i)(^|[^\pL])(left|l|links)($|[^\pL])`)
-	rightName     = regexp.MustCompile(`(?i)(^|[^\pL])(right|r|rechts)($|[^\pL])`)
-	longEarName   = regexp.MustCompile(`(?i)left|right|links|rechts`)
+	leftName      = regexp.MustCompile(`(?i)(^|[^\pL])(left|l|links|linke[rs]?)($|[^\pL])`)
+	rightName     = regexp.MustCompile(`(?i)(^|[^\pL])(right|r|rechts|rechte[rs]?)($|[^\pL])`)
+	longEarName   = regexp.MustCompile(`(?i)left|right|link|recht`)
 	weightedName  = regexp.MustCompile(`(?i)\bdb ?\(?a\)?($|[^\pL])|a-weighted`)
 	wideSpace     = regexp.MustCompile(`\s{2,}`)
 	nameAndUnit   = regexp.MustCompile(`[^\s(\[]+(?:\s*[(\[][^)\]]*[)\]])?`)
@@ -100,10 +101,14 @@ func (t *measuredText) names(r textRow) []string {
 	return nil
 }
 
+// mostHeadingLines is how far above the rows a heading is looked for.
+const mostHeadingLines = 50
+
 // headings finds what the last lines above the rows say of each column; units may stand in a line below the names.
 // A comment counts where it has a word of ours for each column.
 func (t *measuredText) headings() (names []string, line textRow) {
-	for i, seen := len(t.above)-1, 0; i >= 0 && seen < 2; i-- {
+	found := 0
+	for i, seen := len(t.above)-1, 0; i >= 0 && seen < mostHeadingLines; i-- {
 		r := t.above[i]
 		if !letters.MatchString(r.text) {
 			continue // a rule below the heading
@@ -127,11 +132,12 @@ func (t *measuredText) headings() (names []string, line textRow) {
 			}
 		}
 		all := known == len(cells) && (frequency || ears > 1)
-		if numbers || (r.comment || names != nil) && !all {
+		// Further up only what is a heading beyond doubt counts.
+		if numbers || (r.comment || names != nil || seen > 2) && !all || names != nil && seen > found+1 {
 			continue
 		}
 		if names == nil {
-			names = make([]string, len(cells))
+			names, found = make([]string, len(cells)), seen
 		}
 		line = r
 		for k, c := range cells {
@@ -145,7 +151,10 @@ func (t *measuredText) headings() (names []string, line textRow) {
 func (t *measuredText) heading() error {
 	names, line := t.headings()
 	if names == nil {
-		if t.at[2] >= 0 {
+		if err := t.otherCount(); err != nil {
+			return err
+		}
+		if t.at[2] >= 0 && !phaseUnit.MatchString(splitCells(t.rows[0].text, t.sep)[2]) {
 			t.remarks = append(t.remarks, "the third column is taken for phase in degrees, no heading says so")
 		}
 		return nil
@@ -168,6 +177,12 @@ func (t *measuredText) heading() error {
 		many := slices.IndexFunc(columns[:3], func(c []int) bool { return len(c) > 1 })
 		return t.refuse(line, "%d columns of %s; leave one of them in the file", len(columns[many]), []string{"frequencies", "levels", "phases"}[many])
 	}
+	if n := len(columns[unknownColumn]); len(columns[frequencyColumn]) == 1 && len(columns[levelColumn]) == 0 && t.columns > 2 {
+		if n != 1 {
+			return t.refuse(line, "which column is the level in dB? Write a heading of words like frequency, level, phase")
+		}
+		columns[levelColumn], columns[unknownColumn] = columns[unknownColumn], nil
+	}
 	t.assign(names, columns)
 	if t.columns > 3 && !t.named {
 		return nil // refused for its columns
@@ -187,9 +202,37 @@ func (t *measuredText) heading() error {
 	return nil
 }
 
+// otherCount refuses rows below a heading that names more columns, or fewer.
+func (t *measuredText) otherCount() error {
+	if len(t.above) == 0 {
+		return nil
+	}
+	r := t.above[len(t.above)-1]
+	text := strings.TrimSpace(strings.TrimLeft(r.text, "#*;%!/ "))
+	cells := splitCells(text, t.sep)
+	if t.sep == ' ' {
+		cells = nameAndUnit.FindAllString(text, -1)
+	}
+	var count [unknownColumn + 1]int
+	left, right := false, false
+	for _, c := range cells {
+		c = strings.ReplaceAll(c, "_", " ")
+		count[kindOf(c)]++
+		left, right = left || leftName.MatchString(c), right || rightName.MatchString(c)
+	}
+	switch {
+	case left && right && len(cells) == 2 && t.columns == 3:
+		return t.refuse(r, "the columns are two ears; give each ear a file of its own: column 1 and column 2 or 3")
+	case count[frequencyColumn] == 1 && count[levelColumn] == 1 && count[unknownColumn] == 0 && count[phaseColumn] < 2,
+		count[frequencyColumn] == 1 && len(cells) == 2 && linearName.MatchString(cells[1]):
+		return t.refuse(r, "the heading names %d columns, the rows have %d%s", len(cells), t.columns, t.commaHint())
+	}
+	return nil
+}
+
 // assign gives frequency, level and phase their columns: the ones that are named so, otherwise the usual ones.
 func (t *measuredText) assign(names []string, columns [unknownColumn + 1][]int) {
-	t.named = len(columns[frequencyColumn]) == 1 && len(columns[levelColumn]) == 1 && (t.columns == 2 || len(columns[unknownColumn]) == 0)
+	t.named = len(columns[frequencyColumn]) == 1 && len(columns[levelColumn]) == 1
 	usual := t.at
 	if t.named {
 		t.at[2] = -1
@@ -206,7 +249,7 @@ func (t *measuredText) assign(names []string, columns [unknownColumn + 1][]int) 
 	if t.at[0] != usual[0] || t.at[1] != usual[1] {
 		t.remarks = append(t.remarks, "columns ordered by the heading")
 	}
-	for _, i := range columns[otherColumn] {
+	for _, i := range slices.Concat(columns[otherColumn], columns[unknownColumn]) {
 		if !slices.Contains(t.at[:], i) {
 			t.remarks = append(t.remarks, fmt.Sprintf("the column %q left out", clip(names[i])))
 		}

@@ -53,7 +53,7 @@ var verdicts = map[string]struct {
 	"kilohertz-unsaid.txt":       {line: 1, reason: "0.02 Hz is no frequency of a response: allowed are 1 to 200000 Hz; are they in kHz"},
 	"pascal-heading.txt":         {line: 1, reason: `the second column is headed "Pa"; a level in dB is needed`},
 	"wrong-unit.txt":             {line: 2, reason: `column 2 has the unit "pa", allowed: dB`},
-	"comma-doubtful.txt":         {line: 1, reason: "20 Hz, 90 dB and 5 degrees, or with a decimal comma 20 Hz and 90,5 dB?"},
+	"comma-doubtful.txt":         {line: 1, reason: "three columns (20 and 90 and 5), or two with a decimal comma (20 and 90,5)?"},
 	"first-row-empty-cell.txt":   {line: 2, reason: "column 2 is not a number"},
 	"first-row-damaged.txt":      {line: 2, reason: "a damaged row"},
 	"frequency-missing.txt":      {line: 5, reason: "the frequency is missing"},

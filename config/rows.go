@@ -69,6 +69,9 @@ var (
 	thousands = regexp.MustCompile(`^([-+]?\d{1,3})((?: \d{3})+)([.,]\d+)?$`)
 )
 
+// endOfFile is a character that old systems write at the end of a text.
+const endOfFile = "\x1a"
+
 // readLines parts comments and headings from rows of numbers.
 func (t *measuredText) readLines(text string) error {
 	line := 0
@@ -84,7 +87,7 @@ func (t *measuredText) readLines(text string) error {
 				next++
 			}
 		}
-		l := strings.TrimSpace(spaces.Replace(text[:end]))
+		l := strings.Trim(strings.TrimSpace(spaces.Replace(text[:end])), endOfFile)
 		text = text[next:]
 		if len(l) > 4096 {
 			return t.refuse(textRow{line: line, text: l[:60]}, "the line is longer than 4096 bytes")
@@ -278,6 +281,7 @@ func (t *measuredText) decimalMark() error {
 		}
 		// A decimal point or a sign shows that what is before it is no decimal comma; quotes and spaces show it as well.
 		if len(cells) == 3 && (strings.Contains(cells[1]+cells[2], ".") || strings.HasPrefix(cells[2], "-") || strings.HasPrefix(cells[2], "+") ||
+			phaseUnit.MatchString(cells[2]) ||
 			strings.Count(mask, ", ") == 2 || strings.Count(mask, "Q") > 0 && strings.Trim(mask, "Q,") == "") {
 			plain = false
 		}
@@ -291,8 +295,8 @@ func (t *measuredText) decimalMark() error {
 	}
 	if plain {
 		c := splitCells(t.rows[0].text, t.sep)
-		return t.refuse(t.rows[0], "%s Hz, %s dB and %s degrees, or with a decimal comma %s Hz and %s,%s dB? For the first, write the heading frequency,level,phase "+
-			"above the rows; for the second, part the columns by semicolons or tabs", c[0], c[1], c[2], c[0], c[1], c[2])
+		return t.refuse(t.rows[0], "three columns (%s and %s and %s), or two with a decimal comma (%s and %s,%s)? For the first, write the heading "+
+			"frequency,level,phase above the rows; for the second, part the columns by semicolons or tabs", c[0], c[1], c[2], c[0], c[1], c[2])
 	}
 	t.decimalComma = comma.line > 0
 	return nil

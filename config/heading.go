@@ -301,16 +301,23 @@ const (
 	mostEarDB    = 15.0
 )
 
-// secondEar refuses a third column that no heading names and that looks like levels.
+// secondEar refuses a third column that no heading names and that looks like levels, and a first one that counts the rows.
 func (t *measuredText) secondEar(points []point) error {
 	if t.at[2] < 0 || t.named || len(points) < leastEarRows {
 		return nil
 	}
-	for _, p := range points {
-		if p.v[1] < leastEarDB || math.Abs(p.v[2]-p.v[1]) > mostEarDB {
-			return nil
-		}
+	ear, counted := true, points[0].v[0] <= 1
+	for i, p := range points {
+		ear = ear && p.v[1] >= leastEarDB && math.Abs(p.v[2]-p.v[1]) <= mostEarDB
+		counted = counted && (i == 0 || p.v[0] == points[i-1].v[0]+1 && p.v[1] > points[i-1].v[1])
 	}
-	return t.refuse(t.rows[0], "the third column stays within %g of the levels: the levels of a second ear? Give each ear a file of its own, "+
-		"or write a heading that names the phase", mostEarDB)
+	switch {
+	case ear:
+		return t.refuse(t.rows[0], "the third column stays within %g of the levels: the levels of a second ear? Give each ear a file of its own, "+
+			"or write a heading that names the phase", mostEarDB)
+	case counted:
+		return t.refuse(t.rows[0], "the first column counts the rows and the second rises: is the second the frequency? Write a heading "+
+			"like row, frequency, level")
+	}
+	return nil
 }

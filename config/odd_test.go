@@ -111,6 +111,11 @@ var oddTexts = []struct{ name, text, want, says string }{
 	{"time of day above", "2026-01-02 12:00:01\n20 90\n25 89\n", "20 90|25 89", "1 comment lines"},
 	{"negative frequency", "-20;90\n25;89\n", "no 1", "frequencies of"},
 	{"megahertz", "Frequency (MHz);dB\n20;90\n25;89\n", "no 1", "a frequency in Hz or kHz is needed"},
+	{"row numbers unsaid", "1;20;90\n2;25;89\n3;31;88\n4;40;87\n5;50;86\n", "no 1", "counts the rows"},
+	{"row numbers said as the refusal says", "row;frequency;level\n1;20;90\n2;25;89\n3;31;88\n4;40;87\n5;50;86\n", "20 90|25 89|31 88|40 87|50 86", `"row" left out`},
+	{"spectrum in steps of 1 Hz", "1;60;9\n2;61;8\n3;60;7\n4;62;6\n5;63;5\n", "1 60 9|2 61 8|3 60 7|4 62 6|5 63 5", "degrees"},
+	{"missing phase", "Hz;dB;deg\n20;90;\n25;89;4\n", "no 1", "the heading names 3 columns, the rows have 2"},
+	{"metadata and numbers between", "Hz;dB\nRow;12\n20;90\n25;89\n", "20 90|25 89", "Hz, dB"},
 	{"units with blanks", "20 Hz;90 dB SPL\n1 kHz;89 dB SPL\n", "20 90|1000 89", "Hz, dB"},
 }
 

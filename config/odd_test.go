@@ -63,6 +63,7 @@ var oddTexts = []struct{ name, text, want, says string }{
 	{"time", "time (s);amplitude\n0.1;0.5\n0.2;0.4\n", "no 1", "time"},
 	{"kilohertz", "kHz;dB\n0.02;90\n0.0315;89\n", "20 90|31.5 89", "scaled from kHz"},
 	{"kilohertz with noise", "kHz;dB\n0.020000000000000004;90\n2.3e-2;89\n1.1;88\n", "20 90|23 89|1100 88", "scaled from kHz"},
+	{"kilohertz with more noise", "kHz;dB\n0.020000000000004;90\n23.999267578125;89\n", "20 90|23999.267578125 89", "scaled from kHz"},
 	{"kilohertz twice", "kHz;dB\n0.02 kHz;90\n0.025 kHz;89\n", "20 90|25 89", "Hz, dB"},
 	{"kilohertz in a commented heading", "# Freq (kHz)\tSPL (dB)\n0.02\t90\n0.025\t89\n", "20 90|25 89", "scaled from kHz"},
 	{"capitals", "FREQUENCY [HZ];LEVEL [DB]\n20;90\n25;89\n", "20 90|25 89", "Hz, dB"},

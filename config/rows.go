@@ -3,6 +3,7 @@ package config
 import (
 	"errors"
 	"fmt"
+	"math"
 	"regexp"
 	"strconv"
 	"strings"
@@ -351,9 +352,14 @@ func (t *measuredText) point(r textRow) (p point, err error) {
 	return p, nil
 }
 
-// kilo is 1000·x, so that 0.1 gives 100 to the last digit, and what differs from it in the last digit as well.
+// kilo is 1000·x, so that 0.1 gives 100 to the last digit. What a program's arithmetic added to 12 digits is taken off.
 func kilo(x float64) float64 {
-	digits, exponent, _ := strings.Cut(strconv.FormatFloat(x, 'e', 14, 64), "e")
+	text := strconv.FormatFloat(x, 'e', 14, 64)
+	short := strconv.FormatFloat(x, 'e', 11, 64)
+	if r, _ := strconv.ParseFloat(short, 64); math.Abs(r-x) <= 5e-13*math.Abs(x) {
+		text = short
+	}
+	digits, exponent, _ := strings.Cut(text, "e")
 	e, _ := strconv.Atoi(exponent)
 	y, _ := strconv.ParseFloat(digits+"e"+strconv.Itoa(e+3), 64)
 	return y

@@ -30,6 +30,14 @@ var verdicts = map[string]struct {
 	"no-break-spaces-single-byte.txt": {points: 31, low: 20, high: 20000},
 	"trailing-comment.txt":            {points: 31, low: 20, high: 20000},
 	"falling.txt":                     {points: 31, low: 20, high: 20000},
+	"quoted-decimal-comma.txt":        {points: 31, low: 20, high: 20000},
+	"comma-phase-heading.txt":         {points: 31, low: 20, high: 20000},
+	"level-re-20-micropascal.txt":     {points: 31, low: 20, high: 20000},
+	"comments-with-apostrophes.txt":   {points: 31, low: 20, high: 20000},
+	"kilohertz-noise.txt":             {points: 31, low: 20, high: 20000},
+	"kilohertz-commented.txt":         {points: 31, low: 20, high: 20000},
+	"columns-turned.txt":              {points: 31, low: 20, high: 20000},
+	"coherence.txt":                   {points: 31, low: 20, high: 20000},
 	"middle-only.txt":                 {points: 15, low: 200, high: 5000},
 
 	"both-decimal-marks.txt":     {line: 3, reason: "both decimal commas and decimal points: line 2 has the one, line 3 the other"},
@@ -44,7 +52,16 @@ var verdicts = map[string]struct {
 	"thousands-points-mixed.txt": {line: 18, reason: "both decimal commas and decimal points"},
 	"kilohertz-unsaid.txt":       {line: 1, reason: "0.02 Hz is no frequency of a response: allowed are 1 to 200000 Hz; are they in kHz"},
 	"pascal-heading.txt":         {line: 1, reason: `the second column is headed "Pa"; a level in dB is needed`},
-	"wrong-unit.txt":             {line: 2, reason: "neither numbers nor a comment"},
+	"wrong-unit.txt":             {line: 2, reason: `column 2 has the unit "pa", allowed: dB`},
+	"comma-doubtful.txt":         {line: 1, reason: "three columns (20 and 90 and 5), or two with a decimal comma (20 and 90,5)?"},
+	"first-row-empty-cell.txt":   {line: 2, reason: "column 2 is not a number"},
+	"first-row-damaged.txt":      {line: 2, reason: "a damaged row"},
+	"frequency-missing.txt":      {line: 5, reason: "the frequency is missing"},
+	"per-cent-cells.txt":         {line: 2, reason: `column 2 has the unit "%", allowed: dB`},
+	"per-cent-heading.txt":       {line: 1, reason: `the second column is headed "%"; a level in dB is needed`},
+	"volt-commented.txt":         {line: 1, reason: `the second column is headed "V"; a level in dB is needed`},
+	"two-ears-letters.txt":       {line: 1, reason: "the columns are two ears; give each ear a file of its own: column 1 and column 2 for add --ear left"},
+	"two-ears-unsaid.txt":        {line: 1, reason: "the levels of a second ear?"},
 	"two-points.txt":             {line: 2, reason: "no frequency between 100 and 10000 Hz: a gap wider than an octave"},
 	"gap.txt":                    {line: 19, reason: "no frequency between 1000 and 2500 Hz: a gap wider than an octave"},
 	"octaves-only.txt":           {reason: "7 frequencies between 100 and 10000 Hz, at least 19 are needed: one a third of an octave"},
@@ -94,7 +111,8 @@ func TestMeasuredFiles(t *testing.T) {
 // TestUnderstoodSaysAll: what was read otherwise than it stands is said.
 func TestUnderstoodSaysAll(t *testing.T) {
 	for name, says := range map[string]string{"kilohertz-heading.txt": "columns kHz, dB", "row-count.txt": `the row count "31 2" left out`,
-		"falling.txt": "sorted by frequency", "duplicates-agree.txt": "1 duplicate frequencies averaged", "decimal-comma-later.txt": "decimal comma"} {
+		"falling.txt": "sorted by frequency", "duplicates-agree.txt": "1 duplicate frequencies averaged", "decimal-comma-later.txt": "decimal comma",
+		"kilohertz-noise.txt": "scaled from kHz", "columns-turned.txt": "columns ordered by the heading", "coherence.txt": `the column "coherence" left out`} {
 		_, understood, err := ReadMeasurement(filepath.Join("..", "testdata", "measured", name))
 		if err != nil || !strings.Contains(understood, says) {
 			t.Errorf("%s: %q, %v", name, understood, err)

@@ -28,11 +28,17 @@ const contradictDB = 1.0
 
 // ParseMeasurement reads measured text as rigs write it: two or three columns (Hz, dB, degrees) separated by commas,
 // semicolons, tabs or spaces; decimal point or decimal comma, judged from the whole text; units (Hz, kHz, dB, degrees) and
-// quotes in cells; comment lines (#, *, ;, //, %, quotes, or any heading before the first row of numbers) and comments behind a
-// row; a row count above the rows; LF, CRLF or CR; UTF-8, or UTF-16 with a byte order mark. A heading that names kHz is heeded.
+// quotes in cells, where what is in quotes is one cell; comment lines (#, *, ;, //, %, quotes, or any heading before the first
+// row of numbers) and comments behind a row; a row count above the rows; LF, CRLF or CR; UTF-8, or UTF-16 with a byte order
+// mark.
+//
+// A heading is heeded: kHz is scaled, columns in another order are put in order, columns that are none of ours are left out. Two
+// ears, a unit other than dB, commas that could be separators or decimal marks, and damaged rows are refused.
+//
 // Frequencies rise or fall throughout. Equal ones are averaged (level in dB and phase alike) unless their levels are more than
-// 1 dB apart. understood says in one line what was found. name is what messages call the text; the error is a *Problem with
-// line and reason. Bounds: 16 MiB, a million lines. Sensible judges the frequencies as a whole.
+// 1 dB apart. understood says in one line what was found, and what was read otherwise than it stands. name is what messages call
+// the text; the error is a *Problem with line and reason. Bounds: 16 MiB, a million lines. Sensible judges the frequencies as a
+// whole.
 func ParseMeasurement(data []byte, name string) (m Measurement, understood string, err error) {
 	t := &measuredText{name: name}
 	if len(data) > MaxMeasurementBytes {
@@ -48,11 +54,11 @@ func ParseMeasurement(data []byte, name string) (m Measurement, understood strin
 	if err := t.layout(); err != nil {
 		return Measurement{}, "", err
 	}
-	if err := t.heading(); err != nil {
-		return Measurement{}, "", err
-	}
 	points, err := t.points()
 	if err != nil {
+		return Measurement{}, "", err
+	}
+	if err := t.secondEar(points); err != nil {
 		return Measurement{}, "", err
 	}
 	falling := len(points) > 1 && points[0].v[0] > points[len(points)-1].v[0]
@@ -74,7 +80,7 @@ func (t *measuredText) understood(m Measurement, encoding string, falling bool, 
 	var b strings.Builder
 	fmt.Fprintf(&b, "%d frequencies, %g to %g Hz; columns %s, dB", len(m.FreqHz), m.FreqHz[0], m.FreqHz[len(m.FreqHz)-1],
 		map[bool]string{true: "kHz", false: "Hz"}[t.kHz])
-	if t.columns == 3 {
+	if t.at[2] >= 0 {
 		b.WriteString(", degrees")
 	}
 	fmt.Fprintf(&b, "; separated by %s; decimal %s; %s", map[byte]string{',': "commas", ';': "semicolons", '\t': "tabs", ' ': "spaces"}[t.sep],
@@ -90,6 +96,9 @@ func (t *measuredText) understood(m Measurement, encoding string, falling bool, 
 	}
 	if equal > 0 {
 		fmt.Fprintf(&b, "; %d duplicate frequencies averaged", equal)
+	}
+	for _, r := range t.remarks {
+		b.WriteString("; " + r)
 	}
 	return b.String()
 }
@@ -121,7 +130,7 @@ func (t *measuredText) merge(points []point, falling bool) (m Measurement, equal
 		equal += j - i - 1
 		m.FreqHz = append(m.FreqHz, points[i].v[0])
 		m.LevelDB = append(m.LevelDB, sum[1]/n)
-		if t.columns == 3 {
+		if t.at[2] >= 0 {
 			m.PhaseDeg = append(m.PhaseDeg, sum[2]/n)
 		}
 		m.lines = append(m.lines, points[i].line)

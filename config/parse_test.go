@@ -353,6 +353,10 @@ func FuzzMeasurement(f *testing.F) {
 	for _, c := range measured {
 		f.Add([]byte(c.text))
 	}
+	for _, c := range oddTexts {
+		f.Add([]byte(c.text))
+	}
+	f.Add([]byte("\"\n000000000000"))
 	f.Fuzz(func(t *testing.T, data []byte) {
 		m, understood, err := ParseMeasurement(data, "file")
 		if err != nil {

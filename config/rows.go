@@ -3,6 +3,7 @@ package config
 import (
 	"errors"
 	"fmt"
+	"math"
 	"regexp"
 	"strconv"
 	"strings"
@@ -12,19 +13,27 @@ import (
 type measuredText struct {
 	name     string
 	rows     []textRow
-	headline textRow // the last heading above the rows
+	above    []textRow // headings and comments above the rows
 	comments int
-	count    string // a row count that stood above the rows
+	percent  textRow // the first row with a comment behind a %, and how many there are
+	percents int
+	// Lines of numbers behind a semicolon: rows that are commented out, or that lack their frequency.
+	semicolons []textRow
+	count      string // a row count that stood above the rows
 
 	sep          byte
 	decimalComma bool
 	columns      int
-	kHz          bool // the first column's heading names kHz
+	at           [3]int // the columns of frequency, level and phase; -1 where there is no phase
+	named        bool   // a heading has a name for each column
+	kHz          bool   // the heading of the frequencies names kHz
+	remarks      []string
 }
 
 type textRow struct {
-	line int
-	text string
+	line    int
+	text    string
+	comment bool
 }
 
 // point is a row of numbers: Hz, dB, degrees.
@@ -43,14 +52,26 @@ func (t *measuredText) refuse(r textRow, reason string, args ...any) error {
 }
 
 var (
-	spaces  = strings.NewReplacer("\u00a0", " ", "\u202f", " ", "\u2009", " ", "\u2007", " ", "\u2212", "-")
+	spaces  = strings.NewReplacer("\u00a0", " ", "\u202f", " ", "\u2009", " ", "\u2007", " ", "\u2212", "-", "\u2013", "-", "\u2019", "'")
 	comment = regexp.MustCompile(`\s+(#|//|%|!).*$`)
-	unit    = regexp.MustCompile(`(?i)^(khz|hz|dbspl|dbfs|db\(spl\)|db spl|db|degrees|degree|deg|°)$`)
+	unit    = regexp.MustCompile(`(?i)^(khz|hz|hertz|dbspl|dbfs|dbv|dbu|dbr|dba|db\([abc]\)|db\(spl\)|db spl|db|degrees|degree|deg|°)$`)
+	// Units that no column may have: named in the refusal.
+	wrongUnit = regexp.MustCompile(`(?i)^([mµμu]?pa|[mµμu]?v|%|‰|rad|mhz|m?s|ohm|Ω|m?w)$`)
 	// A number, and what may stand behind it.
-	cell = regexp.MustCompile(`(?i)^([-+]?(?:\d[\d.,]*|[.,]\d+)(?:e[-+]?\d+)?|[-+]?(?:nan|inf|infinity))\s*([a-z°()].*)?$`)
+	cell = regexp.MustCompile(`(?i)^([-+]?(?:\d[\d.,]*|[.,]\d+)(?:e[-+]?\d+)?|[-+]?(?:nan|inf|infinity))\s*([a-zµμΩ°()%‰].*)?$`)
+	// Quotes around a cell: what is inside is one cell.
+	quoted   = regexp.MustCompile(`(^|[,;\t ])("[^"]*"|'[^']*')`)
+	unquoted = strings.NewReplacer(`"`, "", "'", "")
+	// The apostrophe between thousands.
+	thousandsMark    = regexp.MustCompile(`(\d)'(\d{3})\b`)
+	beginsLikeNumber = regexp.MustCompile(`^[-+]?[.,]?\d`)
+	date             = regexp.MustCompile(`^(\d{4}-\d{1,2}-\d{1,2}|\d{1,2}\.\d{1,2}\.\d{4})([T ]\s*\d{1,2}:\d\d.*)?$`)
 	// A number whose thousands are set apart by spaces.
 	thousands = regexp.MustCompile(`^([-+]?\d{1,3})((?: \d{3})+)([.,]\d+)?$`)
 )
+
+// endOfFile is a character that old systems write at the end of a text.
+const endOfFile = "\x1a"
 
 // readLines parts comments and headings from rows of numbers.
 func (t *measuredText) readLines(text string) error {
@@ -58,7 +79,7 @@ func (t *measuredText) readLines(text string) error {
 	for len(text) > 0 {
 		line++
 		if line > maxMeasurementLines {
-			return t.refuse(textRow{line, ""}, "more than %d lines", maxMeasurementLines)
+			return t.refuse(textRow{line: line}, "more than %d lines", maxMeasurementLines)
 		}
 		end, next := len(text), len(text)
 		if i := strings.IndexAny(text, "\r\n"); i >= 0 {
@@ -67,55 +88,99 @@ func (t *measuredText) readLines(text string) error {
 				next++
 			}
 		}
-		l := strings.TrimSpace(spaces.Replace(text[:end]))
+		l := strings.Trim(strings.TrimSpace(spaces.Replace(text[:end])), endOfFile)
 		text = text[next:]
-		if l == "" {
-			continue
-		}
 		if len(l) > 4096 {
-			return t.refuse(textRow{line, l[:60]}, "the line is longer than 4096 bytes")
+			return t.refuse(textRow{line: line, text: l[:60]}, "the line is longer than 4096 bytes")
 		}
-		r := textRow{line, l}
-		bare := strings.TrimSpace(comment.ReplaceAllString(l, ""))
-		quoted := strings.ContainsAny(bare, `"'`)
-		if quoted {
-			bare = strings.NewReplacer(`"`, "", "'", "").Replace(bare)
-		}
-		switch {
-		case !quoted && strings.ContainsRune("#*;%!", rune(l[0])) || strings.HasPrefix(l, "//"):
-			t.comments++
-		case looksNumeric(bare) || onlyNumbers(bare):
-			t.rows = append(t.rows, textRow{line, bare})
-		case strings.ContainsRune("\"'", rune(l[0])) && len(t.rows) > 0:
-			t.comments++ // a quoted remark
-		case len(t.rows) > 0:
-			// Headings stand before the numbers; a word among them is damage.
-			return t.refuse(r, "neither numbers nor a comment")
-		default:
-			t.comments++
-			t.headline = textRow{line, strings.ReplaceAll(bare, "'", "")}
+		if err := t.readLine(textRow{line: line, text: l}); err != nil {
+			return err
 		}
 	}
 	if len(t.rows) == 0 {
 		return t.refuse(textRow{}, "no line of numbers")
 	}
+	if t.percents > 0 && 2*t.percents >= len(t.rows) {
+		return t.refuse(t.percent, `"%%" stands behind the numbers: a level in dB is needed; if it begins a comment, write # instead`)
+	}
 	t.dropCount()
 	return nil
+}
+
+// readLine sorts a line in: a row, a comment or a heading.
+func (t *measuredText) readLine(r textRow) error {
+	l := r.text
+	if strings.Trim(l, ",;\t \"'") == "" {
+		return nil // nothing, or the empty row of a table
+	}
+	if strings.ContainsRune("#*;%!", rune(l[0])) || strings.HasPrefix(l, "//") {
+		t.comments++
+		if l[0] == ';' && onlyNumbers(l) {
+			t.semicolons = append(t.semicolons, r)
+		}
+		if len(t.rows) == 0 {
+			r.comment = true
+			t.above = append(t.above, r)
+		}
+		return nil
+	}
+	bare, percent := withoutComment(l)
+	bare = thousandsMark.ReplaceAllString(thousandsMark.ReplaceAllString(bare, "$1$2"), "$1$2")
+	if n := len(bare); n > 2 && (bare[0] == '"' || bare[0] == '\'') && strings.IndexByte(bare[1:], bare[0]) == n-2 {
+		bare = strings.TrimSpace(bare[1 : n-1]) // a whole line in quotes
+	}
+	begins := beginsLikeNumber.MatchString(strings.TrimLeft(bare, `"' `))
+	switch {
+	case len(t.rows) == 0 && date.MatchString(bare):
+		t.comments++
+	case looksNumeric(bare) || onlyNumbers(unquoted.Replace(bare)):
+		t.rows = append(t.rows, textRow{line: r.line, text: bare})
+		if percent {
+			t.percents++
+			if t.percent.line == 0 {
+				t.percent = r
+			}
+		}
+	case len(t.rows) > 0 && strings.ContainsRune("\"'", rune(l[0])) && !begins:
+		t.comments++ // a quoted remark
+	case len(t.rows) > 0:
+		// Headings stand before the numbers; a word among them is damage.
+		return t.refuse(r, "neither numbers nor a comment")
+	default:
+		t.comments++
+		t.above = append(t.above, textRow{line: r.line, text: bare})
+	}
+	return nil
+}
+
+// withoutComment cuts off what a row says behind its numbers. A % is a unit where no words follow it.
+func withoutComment(l string) (bare string, percent bool) {
+	i := comment.FindStringIndex(l)
+	if i == nil {
+		return l, false
+	}
+	if rest, ok := strings.CutPrefix(strings.TrimSpace(l[i[0]:]), "%"); ok {
+		if rest = strings.TrimSpace(rest); rest == "" || strings.Contains("0123456789+-.,;\t\"'", rest[:1]) {
+			return l, false
+		}
+		percent = true
+	}
+	return strings.TrimSpace(l[:i[0]]), percent
 }
 
 // looksNumeric reports whether every cell of a line is a number, with a unit or not, by some separator.
 func looksNumeric(line string) bool {
 	cells := splitCells(line, separatorOf(line))
 	for i, c := range cells {
-		m := cell.FindStringSubmatch(strings.TrimSpace(c))
-		if m == nil && !(c == "" && i > 0) && !thousands.MatchString(strings.TrimSpace(c)) {
+		m := cell.FindStringSubmatch(c)
+		if m == nil && !(c == "" && i > 0) && !thousands.MatchString(c) {
 			return false
 		}
-		if m != nil && m[2] != "" && (!unit.MatchString(strings.TrimSpace(m[2])) || len(cells) == 1) {
+		if m != nil && m[2] != "" && (!isUnit(strings.TrimSpace(m[2])) || len(cells) == 1) {
 			return false
 		}
 	}
-	return true
+	return len(cells) > 0
 }
 
 // onlyNumbers reports whether a line holds digits and nothing that a number or a separator does not: a row, be it damaged.
@@ -129,7 +194,7 @@ func (t *measuredText) dropCount() {
 		return
 	}
 	head := strings.Fields(strings.NewReplacer(",", " ", ";", " ").Replace(t.rows[0].text))
-	if len(head) > 2 || head[0] != strconv.Itoa(len(t.rows)-1) {
+	if len(head) == 0 || len(head) > 2 || head[0] != strconv.Itoa(len(t.rows)-1) {
 		return
 	}
 	second := t.rows[1].text
@@ -148,6 +213,7 @@ func (t *measuredText) dropCount() {
 
 // separatorOf finds what separates the cells of a row.
 func separatorOf(row string) byte {
+	row = masked(row)
 	switch {
 	case strings.Contains(row, ";"):
 		return ';'
@@ -161,28 +227,64 @@ func separatorOf(row string) byte {
 	return ' '
 }
 
-// layout finds separator and columns from the first row, and the decimal mark from all rows.
+// layout finds separator and columns from the first row and the heading, and the decimal mark from all rows.
 func (t *measuredText) layout() error {
 	first := t.rows[0]
 	t.sep = separatorOf(first.text)
-	cells := splitCells(first.text, t.sep)
-	if t.columns = len(cells); t.columns < 2 || t.columns > 3 {
+	t.columns = len(splitCells(first.text, t.sep))
+	t.at = [3]int{0, 1, 2}
+	if t.columns < 3 {
+		t.at[2] = -1
+	}
+	if err := t.damaged(); err != nil {
+		return err
+	}
+	if t.columns < 2 {
 		return t.refuse(first, "%d columns, allowed: 2 or 3 (Hz, dB, degrees)", t.columns)
 	}
+	if err := t.heading(); err != nil {
+		return err
+	}
+	if t.columns > 3 && !t.named {
+		return t.refuse(first, "%d columns, allowed: 2 or 3 (Hz, dB, degrees), or a heading that names each%s", t.columns, t.commaHint())
+	}
+	return t.decimalMark()
+}
+
+// commaHint tells of the other meaning of commas.
+func (t *measuredText) commaHint() string {
+	if t.sep == ',' {
+		return "; where the comma is the decimal mark, part the columns by semicolons or tabs"
+	}
+	return ""
+}
+
+// decimalMark finds it from all rows, and refuses commas that could be either.
+func (t *measuredText) decimalMark() error {
 	comma, point := textRow{}, textRow{}
+	plain := t.sep == ',' && t.columns == 3 && !t.named
 	for _, r := range t.rows {
+		mask := masked(r.text)
+		// "20, 80,5" could be two columns with decimal commas or three without: no guess.
+		if t.sep == ',' && strings.Contains(mask, ", ") && tightComma(mask) {
+			return t.refuse(r, "commas with and without spaces: separators or decimal commas")
+		}
+		cells := splitCells(r.text, t.sep)
+		all := strings.Join(cells, " ")
+		hasComma, hasPoint := strings.Contains(all, ","), strings.Contains(all, ".")
 		switch {
-		case t.sep == ',':
-			// "20, 80,5" could be two columns with decimal commas or three without: no guess.
-			if strings.Contains(r.text, ", ") && tightComma(r.text) {
-				return t.refuse(r, "commas with and without spaces: separators or decimal commas")
-			}
-		case strings.Contains(r.text, ",") && strings.Contains(r.text, "."):
+		case hasComma && hasPoint:
 			return t.refuse(r, "both decimal commas and decimal points")
-		case strings.Contains(r.text, ",") && comma.line == 0:
+		case hasComma && comma.line == 0:
 			comma = r
-		case strings.Contains(r.text, ".") && point.line == 0:
+		case hasPoint && point.line == 0:
 			point = r
+		}
+		// A decimal point or a sign shows that what is before it is no decimal comma; quotes and spaces show it as well.
+		if len(cells) == 3 && (strings.Contains(cells[1]+cells[2], ".") || strings.HasPrefix(cells[2], "-") || strings.HasPrefix(cells[2], "+") ||
+			phaseUnit.MatchString(cells[2]) ||
+			strings.Count(mask, ", ") == 2 || strings.Count(mask, "Q") > 0 && strings.Trim(mask, "Q,") == "") {
+			plain = false
 		}
 	}
 	if comma.line > 0 && point.line > 0 {
@@ -192,30 +294,12 @@ func (t *measuredText) layout() error {
 		}
 		return t.refuse(later, "both decimal commas and decimal points: line %d has the one, line %d the other", min(comma.line, point.line), later.line)
 	}
+	if plain {
+		c := splitCells(t.rows[0].text, t.sep)
+		return t.refuse(t.rows[0], "three columns (%s and %s and %s), or two with a decimal comma (%s and %s,%s)? For the first, write the heading "+
+			"frequency,level,phase above the rows; for the second, part the columns by semicolons or tabs", c[0], c[1], c[2], c[0], c[1], c[2])
+	}
 	t.decimalComma = comma.line > 0
-	return nil
-}
-
-// heading heeds what the line above the rows says of the columns.
-func (t *measuredText) heading() error {
-	if t.headline.line == 0 {
-		return nil
-	}
-	cells := splitCells(t.headline.text, t.sep)
-	if t.sep == ' ' && len(cells) != t.columns {
-		// "Freq (kHz)  SPL (dB)": two spaces and more separate the cells.
-		cells = regexp.MustCompile(`\s{2,}`).Split(t.headline.text, -1)
-	}
-	if len(cells) < 2 || len(cells) > 3 {
-		return nil
-	}
-	t.kHz = regexp.MustCompile(`(?i)\bkhz\b`).MatchString(cells[0])
-	if regexp.MustCompile(`(?i)^(\W|.*[(\[ ])?(pa|mpa|µpa|upa|v|mv|%|percent)[)\]]?$`).MatchString(strings.TrimSpace(cells[1])) {
-		return t.refuse(t.headline, "the second column is headed %q; a level in dB is needed", strings.TrimSpace(cells[1]))
-	}
-	if len(cells) == 3 && t.columns == 3 && regexp.MustCompile(`(?i)\bleft\b`).MatchString(cells[1]) && regexp.MustCompile(`(?i)\bright\b`).MatchString(cells[2]) {
-		return t.refuse(t.headline, "the columns are two ears; give each ear a file of its own")
-	}
 	return nil
 }
 
@@ -253,32 +337,36 @@ func (t *measuredText) point(r textRow) (p point, err error) {
 	p.line = r.line
 	cells := splitCells(r.text, t.sep)
 	if len(cells) != t.columns {
-		return p, t.refuse(r, "%d columns, the first row has %d", len(cells), t.columns)
+		return p, t.refuse(r, "%d columns, the first row has %d%s", len(cells), t.columns, t.commaHint())
 	}
-	for i, c := range cells {
-		x, why := t.number(c, i)
+	for i, column := range t.at {
+		if column < 0 {
+			continue
+		}
+		x, why := t.number(cells[column], i, column)
 		if why != "" {
-			return p, t.refuse(textRow{r.line, c}, "%s", why)
+			return p, t.refuse(textRow{line: r.line, text: cells[column]}, "%s", why)
 		}
 		p.v[i] = x
-	}
-	if t.kHz {
-		p.v[0] = kilo(p.v[0])
 	}
 	return p, nil
 }
 
-// kilo is 1000·x, so that 0.1 gives 100 to the last digit.
+// kilo is 1000·x, so that 0.1 gives 100 to the last digit. What a program's arithmetic added to 12 digits is taken off.
 func kilo(x float64) float64 {
-	y, _ := strconv.ParseFloat(strconv.FormatFloat(x, 'g', 15, 64)+"e3", 64)
-	if strings.ContainsAny(strconv.FormatFloat(x, 'g', 15, 64), "eE") {
-		return 1000 * x
+	text := strconv.FormatFloat(x, 'e', 14, 64)
+	short := strconv.FormatFloat(x, 'e', 11, 64)
+	if r, _ := strconv.ParseFloat(short, 64); math.Abs(r-x) <= 5e-13*math.Abs(x) {
+		text = short
 	}
+	digits, exponent, _ := strings.Cut(text, "e")
+	e, _ := strconv.Atoi(exponent)
+	y, _ := strconv.ParseFloat(digits+"e"+strconv.Itoa(e+3), 64)
 	return y
 }
 
-// number reads a cell of a column, with its unit if one stands there.
-func (t *measuredText) number(c string, column int) (x float64, why string) {
+// number reads a cell of a column, with its unit if one stands there. kind is 0 for Hz, 1 for dB, 2 for degrees.
+func (t *measuredText) number(c string, kind, column int) (x float64, why string) {
 	notNumber := fmt.Sprintf("column %d is not a number", column+1)
 	c = strings.TrimSpace(c)
 	behind := ""
@@ -295,13 +383,13 @@ func (t *measuredText) number(c string, column int) (x float64, why string) {
 	if !ok {
 		return 0, notNumber
 	}
-	allowed := []string{"hz", "db", "deg"}[column]
+	allowed := []string{"hz", "db", "deg"}[kind]
 	switch {
-	case behind == "":
-	case column == 0 && behind == "khz":
+	case behind == "" && kind == 0 && t.kHz, kind == 0 && behind == "khz":
 		x = kilo(x)
+	case behind == "", kind == 0 && behind == "hertz":
 	case !unit.MatchString(behind), !strings.HasPrefix(strings.ReplaceAll(behind, "°", "deg"), allowed):
-		return 0, fmt.Sprintf("column %d has the unit %q, allowed: %s", column+1, behind, []string{"Hz or kHz", "dB", "degrees"}[column])
+		return 0, fmt.Sprintf("column %d has the unit %q, allowed: %s", column+1, behind, []string{"Hz or kHz", "dB", "degrees"}[kind])
 	}
 	return x, ""
 }
@@ -317,25 +405,51 @@ func tightComma(row string) bool {
 	return false
 }
 
-// splitCells splits a row. Where spaces separate cells, a unit belongs to the number before it.
-func splitCells(row string, sep byte) []string {
-	if sep == ' ' {
-		var cells []string
-		for _, c := range strings.Fields(row) {
-			if n := len(cells); n > 0 && unit.MatchString(c) && strings.ContainsAny(cells[n-1], "0123456789") {
-				cells[n-1] += " " + c
-				continue
-			}
-			cells = append(cells, c)
+func isUnit(s string) bool { return unit.MatchString(s) || wrongUnit.MatchString(s) }
+
+// masked is a row with Q for each byte of a quoted cell.
+func masked(row string) string {
+	if !strings.ContainsAny(row, `"'`) {
+		return row
+	}
+	b := []byte(row)
+	for _, i := range quoted.FindAllStringSubmatchIndex(row, -1) {
+		for k := i[4]; k < i[5]; k++ {
+			b[k] = 'Q'
 		}
-		return cells
 	}
-	cells := strings.Split(row, string(sep))
-	if n := len(cells); n > 2 && strings.TrimSpace(cells[n-1]) == "" {
-		cells = cells[:n-1] // a separator at the end of the line
+	return string(b)
+}
+
+// splitCells splits a row. What stands in quotes is one cell. Where spaces separate cells, a unit belongs to the number
+// before it.
+func splitCells(row string, sep byte) []string {
+	var cells []string
+	mask := masked(row)
+	add := func(from, to int) {
+		c := strings.TrimSpace(row[from:to])
+		if n := len(c); n > 1 && strings.Trim(mask[from:to], "Q ") == "" && (c[0] == '"' || c[0] == '\'') {
+			c = strings.TrimSpace(c[1 : n-1])
+		}
+		if n := len(cells); sep == ' ' && n > 0 && strings.ContainsAny(cells[n-1], "0123456789") &&
+			(isUnit(c) || strings.EqualFold(c, "spl") && strings.HasSuffix(strings.ToLower(cells[n-1]), "db")) {
+			cells[n-1] += " " + c
+			return
+		}
+		cells = append(cells, c)
 	}
-	for i, c := range cells {
-		cells[i] = strings.TrimSpace(c)
+	from := 0
+	for i := 0; i <= len(mask); i++ {
+		if i < len(mask) && mask[i] != sep && !(sep == ' ' && mask[i] == '\t') {
+			continue
+		}
+		if sep != ' ' || i > from {
+			add(from, i)
+		}
+		from = i + 1
+	}
+	for n := len(cells); n > 2 && cells[n-1] == ""; n-- {
+		cells = cells[:n-1] // separators at the end of the line
 	}
 	return cells
 }

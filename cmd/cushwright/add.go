@@ -20,7 +20,9 @@ func (a *app) addCommand() *cobra.Command {
 		Args: cobra.MinimumNArgs(2),
 		Long: `Takes in measured text as rigs write it, a seat per file: two or three columns (Hz, dB, degrees)
 separated by commas, semicolons, tabs or spaces, decimal point or comma, units and quotes in the cells, comment lines.
-A heading that names kHz is heeded. The frequencies rise or fall throughout, leave no gap wider than an octave between
+A heading is heeded: kHz is scaled, columns in another order are put in order, columns that are neither frequency,
+level nor phase are left out. Two ears in one file, units other than dB, commas that could be separators or decimal
+marks, and damaged rows are refused. The frequencies rise or fall throughout, leave no gap wider than an octave between
 100 Hz and 10 kHz, and there is at least one a third of an octave there. All files are read before any seat is
 written, and all seats are written or none.`,
 		RunE: func(c *cobra.Command, args []string) error {

@@ -24,6 +24,9 @@ func programmeTopHz(rateHz float64) float64 {
 // has above 20 kHz; the guard holds both. Found by a grid with extra points around every band, then golden-section
 // search around each local maximum that could be the largest.
 func (c *Chain) PeakDB() float64 {
+	if c.sameEars() {
+		return c.peakDB(0)
+	}
 	return max(c.peakDB(0), c.peakDB(1))
 }
 
@@ -32,7 +35,7 @@ func (c *Chain) peakDB(ear int) float64 {
 		return 0
 	}
 	at := c.criticalHz(ear)
-	level := func(f float64) float64 { return c.DB(Ear(ear)+Left, f) }
+	level := func(f float64) float64 { return max(10*math.Log10(c.Power(Ear(ear)+Left, f)), LeastDB) }
 	db := make([]float64, len(at))
 	top := math.Inf(-1)
 	for i, f := range at {

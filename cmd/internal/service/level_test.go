@@ -1,0 +1,332 @@
+package service
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync"
+	"testing"
+
+	"cushwright/config"
+	"cushwright/dsp/testrun"
+	"cushwright/engine"
+	"cushwright/engine/sim"
+)
+
+// window is 100 ms, and the period of the noise that is played: every window of a steady sound has the same power.
+const window = rateHz / 10
+
+// pinkPeriod is pink noise of one period, both ears apart: every 10 Hz from 20 Hz to 20 kHz a line of a power of 1/f.
+func pinkPeriod(rms float64) []float32 {
+	r := rand.New(rand.NewPCG(5, 6))
+	x, sum := make([]float64, 2*window), 0.0
+	for ear := range 2 {
+		for f := 20.0; f <= 20000; f += 10 {
+			a, phase := math.Sqrt(2/f), 2*math.Pi*r.Float64()
+			for i := range window {
+				x[2*i+ear] += a * math.Sin(2*math.Pi*f*float64(i)/rateHz+phase)
+			}
+		}
+	}
+	for _, v := range x {
+		sum += v * v
+	}
+	out := make([]float32, len(x))
+	for i, v := range x {
+		out[i] = float32(v * rms / math.Sqrt(sum/float64(len(x))))
+	}
+	return out
+}
+
+// weighed is the loudness of each window, in dB, by the K-weighting of ITU-R BS.1770-5, whose coefficients at 48 kHz
+// stand in its tables 1 and 2.
+func weighed(y []float32) (db []float64) {
+	filters := [2][5]float64{ // b0 b1 b2 a1 a2
+		{1.53512485958697, -2.69169618940638, 1.19839281085285, -1.69065929318241, 0.73248077421585},
+		{1, -2, 1, -1.99004745483398, 0.99007225036621}}
+	var z [2][2][2]float64 // by ear and filter
+	sum := 0.0
+	for i, s := range y {
+		v := float64(s)
+		for f, c := range filters {
+			st := &z[i%2][f]
+			out := c[0]*v + st[0]
+			st[0], st[1] = c[1]*v-c[3]*out+st[1], c[2]*v-c[4]*out
+			v = out
+		}
+		if sum += v * v; (i+1)%(2*window) == 0 {
+			db = append(db, 10*math.Log10(sum/window+1e-20))
+			sum = 0
+		}
+	}
+	return db
+}
+
+// stepped is a service on a device that plays on only when it is told to.
+type stepped struct {
+	t   *testing.T
+	svc *Service
+	d   *sim.Driver
+	dir string
+
+	mu     sync.Mutex // guards what follows
+	moved  *sync.Cond
+	out    []float32
+	target int // samples to be played
+}
+
+func newStepped(t *testing.T, files map[string]string, fitted string) *stepped {
+	t.Helper()
+	s := &stepped{t: t, dir: t.TempDir()}
+	s.moved = sync.NewCond(&s.mu)
+	noise := pinkPeriod(0.02)
+	s.d = &sim.Driver{Source: func(frame uint64, in []float32) {
+		for i := range in {
+			in[i] = noise[(2*frame+uint64(i))%uint64(len(noise))]
+		}
+	}, Sink: func(_ uint64, out []float32) {
+		s.mu.Lock()
+		defer s.mu.Unlock()
+		for len(s.out) >= s.target {
+			s.moved.Wait()
+		}
+		s.out = append(s.out, out...)
+		s.moved.Broadcast()
+	}}
+	for name, text := range files {
+		s.write(name, text)
+	}
+	snap, err := config.Load(s.dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s.svc, err = New(Options{Dir: s.dir, Snap: snap, Fitted: fitted, Driver: s.d,
+		Fix: func(e engine.Settings) engine.Settings {
+			e.Capture, e.Output, e.RateHz = "simulated-capture", "simulated-output", rateHz
+			return e
+		}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(context.Background())
+	var wg sync.WaitGroup
+	wg.Go(func() { s.svc.Play(ctx) })
+	t.Cleanup(func() { s.until(math.MaxInt); cancel(); wg.Wait() })
+	s.play(20)
+	return s
+}
+
+func (s *stepped) write(name, text string) {
+	s.t.Helper()
+	file := filepath.Join(s.dir, name)
+	if err := os.MkdirAll(filepath.Dir(file), 0o755); err != nil {
+		s.t.Fatal(err)
+	}
+	if err := config.WriteAtomic(file, []byte(text)); err != nil {
+		s.t.Fatal(err)
+	}
+}
+
+// until lets so many samples be played in all.
+func (s *stepped) until(samples int) {
+	s.mu.Lock()
+	s.target = samples
+	s.moved.Broadcast()
+	s.mu.Unlock()
+}
+
+// play plays so many windows, and gives the loudness of each.
+func (s *stepped) play(windows int) []float64 {
+	s.t.Helper()
+	s.mu.Lock()
+	from := len(s.out)
+	s.mu.Unlock()
+	s.until(from + 2*window*windows)
+	lead := min(from, 4*window) // lets the weighting settle
+	var y []float32
+	s.mu.Lock()
+	for len(s.out) < s.target {
+		s.moved.Wait()
+	}
+	y = append(y, s.out[from-lead:from+2*window*windows]...)
+	s.mu.Unlock()
+	return weighed(y)[lead/(2*window):]
+}
+
+// lose lets the device stand still until the engine opens it anew, and plays on.
+func (s *stepped) lose(meanwhile func()) {
+	s.t.Helper()
+	n := s.svc.session.Status().Reopened
+	s.d.Stall()
+	s.mu.Lock()
+	s.target = len(s.out) + 1 // the callback under way
+	s.moved.Broadcast()
+	s.mu.Unlock()
+	if err := until(s.t.Context(), func() bool { return s.svc.session.Status().Reopened > n }); err != nil {
+		s.t.Fatal(err)
+	}
+	meanwhile()
+	s.d.Revive()
+}
+
+// bands is a correction of random bands, and by chance a headroom of its own.
+func bands(r *rand.Rand) string {
+	var b strings.Builder
+	b.WriteString([]string{"headroom_db = \"auto\"\n", "reference = \"woven\"\n", "headroom_db = -9\n", "headroom_db = 0\n"}[r.IntN(4)])
+	most := []float64{3, 8, 12}[r.IntN(3)]
+	for range 1 + r.IntN(8) {
+		gain := (2*r.Float64() - 1) * most
+		if most == 12 {
+			gain = -math.Abs(gain) / 2 // cuts alone
+		}
+		fmt.Fprintf(&b, "[[band]]\nshape = %q\near = %q\nfreq_hz = %.1f\ngain_db = %.2f\nq = %.2f\n",
+			[]string{"bell", "bell", "low-shelf", "high-shelf"}[r.IntN(4)],
+			[]string{"both", "both", "left", "right"}[r.IntN(4)], 30*math.Pow(400, r.Float64()), gain, 0.4+r.Float64())
+	}
+	return b.String()
+}
+
+// bound is what the loudness of windows after a deed may be, against that before it: never further away than near, or
+// no more above it than a rise of 6 dB/s makes.
+func (s *stepped) bound(what string, before float64, after []float64, near float64) {
+	s.t.Helper()
+	for i, l := range after {
+		if up := 0.1 + 0.6*float64(i+1); l-before > min(up, max(near, 0.1)) || before-l > near {
+			s.t.Errorf("%s: in 100 ms number %d the loudness is %+.2f dB from what it was", what, i+1, l-before)
+			return
+		}
+	}
+}
+
+// TestNothingJumps plays pink noise while cushions are swapped, corrections edited, deleted and spoilt, bypassed, and the
+// device lost, in random order: swaps and bypass move the loudness by 0.5 dB at most, whatever else happens lets it rise
+// by 6 dB/s at most. With every cushion at its own level the rise alone is bounded.
+func TestNothingJumps(t *testing.T) {
+	for _, c := range []struct {
+		name, settings string
+		shared         bool // swaps move nothing
+		even           bool // and bypass moves nothing
+	}{
+		{"as it comes", "# all defaults\n", true, true},
+		{"by programme", "[bypass]\nmatch = \"programme\"\n", true, true},
+		{"bypass is not matched", "[bypass]\nmatch = \"off\"\n", true, false},
+		{"each at its own level", "[sound]\nshare_level = false\n", false, true},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			for seed := range uint64(testrun.Pick(2, 20)) {
+				swapAndSpoil(t, c.settings, seed, c.shared, c.even)
+			}
+		})
+	}
+}
+
+func swapAndSpoil(t *testing.T, settings string, seed uint64, shared, even bool) {
+	t.Helper()
+	r := rand.New(rand.NewPCG(seed, 77))
+	names := []string{"woven", "wipe-clean", "deep-foam", "velvet", "gel"} // woven has no correction
+	files := map[string]string{"settings.toml": settings}
+	for _, n := range names {
+		files["cushions/"+n+".toml"] = "cover = \"invented\"\n"
+		if n != "woven" {
+			files["corrections/"+n+".toml"] = bands(r)
+		}
+	}
+	s := newStepped(t, files, names[r.IntN(len(names))])
+	ctx := t.Context()
+	reload := func() { s.svc.Loaded(config.Load(s.dir)) }
+	must := func(err error) {
+		t.Helper()
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	any := math.Inf(1)
+	ifTrue := func(ok bool) float64 {
+		if ok {
+			return 0.5
+		}
+		return any
+	}
+	last := s.play(60) // whatever was to rise has risen
+	before := last[len(last)-1]
+	for step := range 40 {
+		name := names[1+r.IntN(len(names)-1)]
+		what, near, wait := "", any, 50
+		switch r.IntN(9) {
+		case 0, 1, 2:
+			name = names[r.IntN(len(names))]
+			what, near = "wear "+name, ifTrue(shared && (even || !s.svc.Status().Bypass))
+			must(s.svc.Wear(ctx, name))
+			wait = 5
+		case 3, 4:
+			with := ""
+			if _, ok := s.svc.snap.Correction(name); ok && r.IntN(2) == 0 {
+				with = name
+			}
+			what, near = "bypass with "+with, ifTrue(even)
+			_, err := s.svc.Bypass(ctx, "toggle", with)
+			must(err)
+			wait = 5
+		case 5:
+			what = "edit " + name
+			s.write("corrections/"+name+".toml", bands(r))
+			reload()
+		case 6:
+			what = "delete " + name
+			os.Remove(filepath.Join(s.dir, "corrections", name+".toml"))
+			if r.IntN(4) == 0 {
+				what = "delete all"
+				must(os.RemoveAll(filepath.Join(s.dir, "corrections")))
+			}
+			reload()
+		case 7:
+			what, near, wait = "spoil "+name, 0.05, 5
+			file := "corrections/" + name + ".toml"
+			was, err := os.ReadFile(filepath.Join(s.dir, file))
+			s.write(file, "headroom_db = 3\n")
+			reload()
+			if err == nil {
+				s.write(file, string(was))
+			} else {
+				must(os.Remove(filepath.Join(s.dir, file)))
+			}
+		case 8:
+			edit := r.IntN(2) == 0
+			what = "lost"
+			s.lose(func() {
+				if edit {
+					what = "lost, and edit " + name
+					s.write("corrections/"+name+".toml", bands(r))
+					reload()
+				}
+			})
+			quiet := s.play(5) // the fade-in
+			for _, l := range quiet {
+				if l > before+0.1+3 {
+					t.Errorf("seed %d step %d, %s: %+.2f dB when it is back", seed, step, what, l-before)
+				}
+			}
+			if !edit {
+				near = 0.5
+			} else {
+				before += 3
+			}
+		}
+		if s.svc.session.Status().Counters.Overs > 0 {
+			t.Fatal("the guard worked: the noise is too loud for this test")
+		}
+		if !even && wait < 50 {
+			wait = 50
+		}
+		if !shared {
+			wait = 50
+		}
+		after := s.play(wait)
+		s.bound(fmt.Sprintf("seed %d, step %d, %s", seed, step, what), before, after, near)
+		before = after[len(after)-1]
+	}
+}

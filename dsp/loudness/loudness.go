@@ -62,22 +62,17 @@ func KGainDB(freqHz float64) float64 {
 	return 20 * math.Log10(cmplx.Abs(k[0].response(freqHz, 48000)*k[1].response(freqHz, 48000)))
 }
 
-// pinkPart is a part of pink noise: a frequency in Hz, and its share of the K-weighted power.
-type pinkPart struct{ freqHz, share float64 }
+// pinkPart is a part of pink noise: a frequency in Hz, and its K-weighted power.
+type pinkPart struct{ freqHz, power float64 }
 
 // pinkParts are the parts of pink noise from 20 Hz to 20 kHz, midpoints of equal logarithmic widths: pink noise has equal
-// power in each. The shares add up to 1.
+// power in each.
 var pinkParts = sync.OnceValue(func() []pinkPart {
 	const perOctave = 192
 	parts := make([]pinkPart, int(math.Ceil(math.Log2(1000)*perOctave)))
-	sum := 0.0
 	for i := range parts {
 		f := 20 * math.Pow(1000, (float64(i)+0.5)/float64(len(parts)))
 		parts[i] = pinkPart{f, math.Pow(10, KGainDB(f)/10)}
-		sum += parts[i].share
-	}
-	for i := range parts {
-		parts[i].share /= sum
 	}
 	return parts
 })
@@ -85,11 +80,12 @@ var pinkParts = sync.OnceValue(func() []pinkPart {
 // PinkGainDB is how much louder, in LU, pink noise from 20 Hz to 20 kHz becomes through a response, given as the square
 // of its magnitude over frequency in Hz. It is the ratio of the K-weighted powers.
 func PinkGainDB(power func(freqHz float64) float64) float64 {
-	shaped := 0.0
+	flat, shaped := 0.0, 0.0
 	for _, p := range pinkParts() {
-		shaped += p.share * power(p.freqHz)
+		flat += p.power
+		shaped += p.power * power(p.freqHz)
 	}
-	return 10 * math.Log10(shaped)
+	return 10 * math.Log10(shaped/flat)
 }
 
 // Meter measures one stereo stream. It has one owner at a time and is not safe for concurrent use.

@@ -266,27 +266,27 @@ func swapAndSpoil(t *testing.T, settings string, seed uint64, shared, even bool,
 	for step := range 40 {
 		name := names[1+r.IntN(len(names)-1)]
 		what, near, wait, fading := "", any, 50, 0
-		kind := r.IntN(24)
-		switch min(kind/2, 8) + kind/23*9 {
-		case 0, 1, 2:
+		n := s.svc.session.Status().Reopened
+		switch kind := r.IntN(24); {
+		case kind < 6:
 			name = names[r.IntN(len(names))]
 			what, near = "wear "+name, ifTrue(shared && (even || !s.svc.Status().Bypass))
 			must(s.svc.Wear(ctx, name))
 			wait = 5
-		case 3, 4:
+		case kind < 12:
 			with := ""
 			if _, ok := s.svc.snap.Correction(name); ok && r.IntN(2) == 0 {
 				with = name
 			}
-			what, near = "bypass with "+with, ifTrue(even)
+			what, near = "bypass with "+with, ifTrue(even && (shared || with == "" || with == s.svc.with))
 			_, err := s.svc.Bypass(ctx, "toggle", with)
 			must(err)
 			wait = 5
-		case 5:
+		case kind < 16:
 			what = "edit " + name
 			s.write("corrections/"+name+".toml", bands(r))
 			reload()
-		case 6:
+		case kind < 18:
 			what = "delete " + name
 			os.Remove(filepath.Join(s.dir, "corrections", name+".toml"))
 			if r.IntN(4) == 0 {
@@ -294,7 +294,7 @@ func swapAndSpoil(t *testing.T, settings string, seed uint64, shared, even bool,
 				must(os.RemoveAll(filepath.Join(s.dir, "corrections")))
 			}
 			reload()
-		case 7:
+		case kind < 20:
 			what, near, wait = "spoil "+name, 0.05, 5
 			file := "corrections/" + name + ".toml"
 			was, err := os.ReadFile(filepath.Join(s.dir, file))
@@ -305,9 +305,12 @@ func swapAndSpoil(t *testing.T, settings string, seed uint64, shared, even bool,
 			} else {
 				must(os.Remove(filepath.Join(s.dir, file)))
 			}
-		case 9: // it takes half a second of real time
+		case kind < 23:
+			what, near, fading = "frames lost", 0.5, 7
+			s.d.Lose(30) // 0.3 s
+		default: // takes half a second of real time
 			edit := r.IntN(2) == 0
-			what = "lost"
+			what, n = "lost", n+1
 			s.lose(func() {
 				if edit {
 					what = "lost, and edit " + name
@@ -329,7 +332,11 @@ func swapAndSpoil(t *testing.T, settings string, seed uint64, shared, even bool,
 		if !shared {
 			wait = 50
 		}
-		after := s.play(wait)
+		after := s.play(max(wait, fading+1))
+		if s.svc.session.Status().Reopened != n { // the machine stood still: nothing is heard for a while
+			s.play(20)
+			after, fading = s.play(30), 30
+		}
 		s.bound(fmt.Sprintf("seed %d, step %d, %s", seed, step, what), before, after, near, fading)
 		for _, l := range after[fading:] {
 			if near == 0.5 {
@@ -338,5 +345,66 @@ func swapAndSpoil(t *testing.T, settings string, seed uint64, shared, even bool,
 		}
 		heard.least, heard.most = min(heard.least, before), max(heard.most, before)
 		before = after[len(after)-1]
+	}
+}
+
+// TestNothingJumpsWhenSoundIsBack: all corrections are deleted while the device is lost. What was needed for them is not
+// there at once.
+func TestNothingJumpsWhenSoundIsBack(t *testing.T) {
+	s := newStepped(t, map[string]string{"cushions/woven.toml": "cover = \"invented\"\n",
+		"corrections/gel.toml": "[[band]]\nshape = \"bell\"\nfreq_hz = 60\ngain_db = 12\nq = 2\n"}, "woven")
+	before := s.play(10)[9]
+	s.lose(func() {
+		if err := os.RemoveAll(filepath.Join(s.dir, "corrections")); err != nil {
+			t.Fatal(err)
+		}
+		s.write("cushions/gel.toml", "cover = \"invented\"\n")
+		s.svc.Loaded(config.Load(s.dir))
+	})
+	after := s.play(40)
+	s.bound("back", before, after, math.Inf(1), 0)
+	if up := after[39] - before; up < 8 {
+		t.Errorf("in the end it is %.2f dB louder; a bell of 12 dB at 60 Hz took more", up)
+	}
+}
+
+// TestLevelIsSaid: a cushion without a correction says why it plays lower, and the setting that is named has it
+// otherwise. A bench without a correction takes nothing off.
+func TestLevelIsSaid(t *testing.T) {
+	const bass = "[[band]]\nshape = \"bell\"\nfreq_hz = 60\ngain_db = 12\nq = 2\n"
+	programme := weighed(append(pinkPeriod(0.02), pinkPeriod(0.02)...))[1]
+	s := newStepped(t, map[string]string{"cushions/woven.toml": "cover = \"invented\"\n"}, "woven")
+	settled := func() float64 {
+		s.t.Helper()
+		l := s.play(30)
+		return l[29] - programme
+	}
+	if l, st := settled(), s.svc.Status(); math.Abs(l) > 0.02 || st.HeadroomDB != 0 || st.Lower != "" {
+		t.Errorf("without any correction: %+.2f dB, %+v", l, st)
+	}
+	s.write("corrections/gel.toml", bass)
+	s.svc.Loaded(config.Load(s.dir))
+	l, st := settled(), s.svc.Status()
+	if l > -10 || math.Abs(l-st.HeadroomDB) > 0.1 || math.Abs(l-st.ShareDB) > 0.1 || st.ShareFor != "gel" {
+		t.Errorf("beside a correction: %+.2f dB, %+v", l, st)
+	}
+	for _, want := range []string{fmt.Sprintf("%.1f dB lower", -st.ShareDB), "gel", "sound.share_level = false"} {
+		if !strings.Contains(st.Lower, want) {
+			t.Errorf("it says %q, not %q", st.Lower, want)
+		}
+	}
+	if err := s.svc.Wear(t.Context(), "gel"); err != nil {
+		t.Fatal(err)
+	}
+	if st := s.svc.Status(); st.Lower != "" || st.ShareFor != "" {
+		t.Errorf("the correction that sets the level: %+v", st)
+	}
+	if err := s.svc.Wear(t.Context(), "woven"); err != nil {
+		t.Fatal(err)
+	}
+	s.write("settings.toml", "[sound]\nshare_level = false\n")
+	s.svc.Loaded(config.Load(s.dir))
+	if l, st := settled(), s.svc.Status(); math.Abs(l) > 0.02 || st.HeadroomDB != 0 || st.Lower != "" {
+		t.Errorf("each at its own level: %+.2f dB, %+v", l, st)
 	}
 }

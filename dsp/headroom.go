@@ -5,10 +5,10 @@ import (
 	"slices"
 )
 
-// programmeTopHz is how far up a programme at that rate reaches. At 44.1 and 48 kHz it ends at 20 kHz, where the
+// ProgrammeTopHz is how far up a programme at that rate reaches. At 44.1 and 48 kHz it ends at 20 kHz, where the
 // filters of converters, resamplers and coders begin to cut (common practice, no source). From 88.2 kHz on it may reach
 // half the rate.
-func programmeTopHz(rateHz float64) float64 {
+func ProgrammeTopHz(rateHz float64) float64 {
 	if rateHz < 88200 {
 		return 20000
 	}
@@ -56,7 +56,7 @@ func (c *Chain) peakDB(ear int) float64 {
 // criticalHz lists the frequencies of the programme at which an ear's response is looked at first, ascending: a grid,
 // and points around the resonance of every pole and zero pair, as close as its bandwidth asks.
 func (c *Chain) criticalHz(ear int) []float64 {
-	top := programmeTopHz(c.rateHz)
+	top := ProgrammeTopHz(c.rateHz)
 	at := []float64{0, top}
 	for f := 5.0; f < top; f *= 1.05 {
 		at = append(at, f)

@@ -89,6 +89,35 @@ func TestSharedLevelLeavesSound(t *testing.T) {
 	}
 }
 
+// The sketches leave out none that matters: the level is that of the quietest of all, compiled one by one.
+func TestSharedLevelIsOfTheQuietest(t *testing.T) {
+	r := rand.New(rand.NewPCG(9, 1))
+	worst := 0.0
+	for _, rate := range []float64{44100, 48000, 96000} {
+		for range 6 {
+			members := randomMembers(t, r, 15, 10, 5)
+			want, whose := 0.0, ""
+			for _, m := range members {
+				ch, err := m.Correction.Compile(rate, dsp.Options{NoLag: true})
+				if err != nil {
+					t.Fatal(err)
+				}
+				own := pinkDB(ch)
+				worst = max(worst, math.Abs(sketchDB(m.Correction, rate)-own))
+				if own < want && own >= -MostSharedDB {
+					want, whose = own, m.Name
+				}
+			}
+			if got, by := NewShared(members, nil).LevelDB(rate); got != want || by != whose {
+				t.Errorf("%g Hz: %g dB by %s, want %g by %s", rate, got, by, want, whose)
+			}
+		}
+	}
+	if t.Logf("a sketch is %.2f dB off at most", worst); worst > sketchErrDB {
+		t.Errorf("a sketch is %.2f dB off, allowed: %g", worst, sketchErrDB)
+	}
+}
+
 // What is known of a correction is not computed again: of 2,000, of which one is edited, only that one is.
 func TestSharedLevelIsKept(t *testing.T) {
 	r := rand.New(rand.NewPCG(3, 3))
@@ -98,7 +127,7 @@ func TestSharedLevelIsKept(t *testing.T) {
 	edited := slices.Clone(members)
 	edited[7] = randomMembers(t, r, 1, 10, 6)[0]
 	next := NewShared(edited, first)
-	if n := len(next.ownDB[48000]); n != 199 {
+	if n := len(next.known[48000]); n != 199 {
 		t.Errorf("%d of 199 levels are known", n)
 	}
 	got, by := next.LevelDB(48000)

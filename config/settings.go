@@ -21,6 +21,7 @@ type Sound struct {
 	CaptureFrames int    `key:"capture_frames" min:"16" max:"16384" zero:"automatic"`
 	OutputFrames  int    `key:"output_frames" min:"16" max:"16384" zero:"automatic"`
 	Driver        string `key:"driver" one:"|malgo"` // "" = automatic
+	ShareLevel    bool   `key:"share_level"`         // all cushions are equally loud
 }
 
 // Guard is the look-ahead limiter behind the chain.
@@ -60,7 +61,7 @@ type PageSettings struct {
 func DefaultSettings() Settings {
 	return Settings{
 		Notify: true,
-		Sound:  Sound{Follow: true, Delay: "normal"},
+		Sound:  Sound{Follow: true, Delay: "normal", ShareLevel: true},
 		Guard:  Guard{Enabled: true, CeilingDB: -1},
 		Bypass: Bypass{Match: "pink"},
 		Rig:    Rig{SweepLevelDB: -30, MaxLevelDB: -12},
@@ -93,6 +94,10 @@ const DefaultSettingsTOML = `# Settings of this bench. Every key is optional; a 
 # output_frames = 0
 # The device layer: "" chooses, "malgo" forces that one, which adds some 40 ms on a sound server.
 # driver = ""
+# All cushions, corrected or not, and bypass play equally loud, so that a swap makes no jump: at the level of the
+# correction that needs the most headroom. false plays each at its own level. That is louder for those that need
+# less, but a swap, an edit or a deleted correction then changes the loudness, down at once and up at 6 dB/s.
+# share_level = true
 
 [guard]
 # The guard is a look-ahead limiter that keeps the output below the ceiling. Leave it on.

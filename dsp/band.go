@@ -152,29 +152,43 @@ func (b Band) Check() error {
 }
 
 // Analog returns the prototype's complex response at freqHz.
-// Source: Audio EQ Cookbook, H(s) with s = j·freqHz/FreqHz; shelves take Q as given (no slope parameter).
 func (b Band) Analog(freqHz float64) complex128 {
+	num, den := b.prototype()
 	s := complex(0, freqHz/b.FreqHz)
-	a := math.Pow(10, b.GainDB/40)
-	q := b.Q
 	c := func(x float64) complex128 { return complex(x, 0) }
+	return (c(num[2])*s*s + c(num[1])*s + c(num[0])) / (c(den[2])*s*s + c(den[1])*s + c(den[0]))
+}
+
+// prototype returns the coefficients of H(s) = (num0 + num1·s + num2·s²) / (den0 + den1·s + den2·s²), s in units of the
+// band's frequency. Source: Audio EQ Cookbook; shelves take Q as given (no slope parameter).
+func (b Band) prototype() (num, den [3]float64) {
+	a, q := math.Pow(10, b.GainDB/40), b.Q
+	r := math.Sqrt(a) / q
 	switch b.Shape {
 	case Bell:
-		return (s*s + s*c(a/q) + 1) / (s*s + s*c(1/(a*q)) + 1)
+		return [3]float64{1, a / q, 1}, [3]float64{1, 1 / (a * q), 1}
 	case LowShelf:
-		r := math.Sqrt(a) / q
-		return c(a) * (s*s + s*c(r) + c(a)) / (c(a)*s*s + s*c(r) + 1)
+		return [3]float64{a * a, a * r, a}, [3]float64{1, r, a}
 	case HighShelf:
-		r := math.Sqrt(a) / q
-		return c(a) * (c(a)*s*s + s*c(r) + 1) / (s*s + s*c(r) + c(a))
+		return [3]float64{a, a * r, a * a}, [3]float64{a, r, 1}
 	case LowCut:
-		return s * s / (s*s + s*c(1/q) + 1)
+		return [3]float64{0, 0, 1}, [3]float64{1, 1 / q, 1}
 	case HighCut:
-		return 1 / (s*s + s*c(1/q) + 1)
+		return [3]float64{1, 0, 0}, [3]float64{1, 1 / q, 1}
 	case Notch:
-		return (s*s + 1) / (s*s + s*c(1/q) + 1)
+		return [3]float64{1, 0, 1}, [3]float64{1, 1 / q, 1}
 	}
-	return cmplx.NaN()
+	nan := math.NaN()
+	return [3]float64{nan, nan, nan}, [3]float64{1, 0, 0}
+}
+
+// power returns the square of the prototype's magnitude as a ratio of two polynomials in (freqHz/FreqHz)².
+func (b Band) power() (num, den quadratic) {
+	square := func(c [3]float64) quadratic {
+		return quadratic{c[0] * c[0], c[1]*c[1] - 2*c[0]*c[2], c[2] * c[2]}
+	}
+	n, d := b.prototype()
+	return square(n), square(d)
 }
 
 // AnalogDB returns the level of the prototype's response at freqHz in dB.

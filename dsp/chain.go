@@ -2,6 +2,8 @@ package dsp
 
 import (
 	"fmt"
+	"math"
+	"slices"
 	"unsafe"
 )
 
@@ -136,6 +138,19 @@ func (c *Chain) DB(e Ear, freqHz float64) float64 {
 	}
 	return max(p, LeastDB)
 }
+
+// Power returns the square of the magnitude of one ear's response (Left or Right) at freqHz, without headroom.
+func (c *Chain) Power(e Ear, freqHz float64) float64 {
+	sin := math.Sin(math.Pi * freqHz / c.rateHz)
+	phi, p := sin*sin, 1.0
+	for i := range c.sections[e-Left] {
+		p *= c.sections[e-Left][i].power(phi)
+	}
+	return max(p, 0) // a zero may come out below it by rounding
+}
+
+// sameEars reports whether both ears have the same sections.
+func (c *Chain) sameEars() bool { return slices.Equal(c.sections[0], c.sections[1]) }
 
 // BadBlocks counts the blocks that held NaN or Inf and were silenced.
 func (c *Chain) BadBlocks() uint64 { return c.bad }

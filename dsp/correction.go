@@ -67,3 +67,27 @@ func (c *Correction) AnalogDB(e Ear, freqHz float64) float64 {
 	}
 	return max(sum, LeastDB)
 }
+
+// AnalogPower returns the square of the magnitude of the analog prototypes of one ear (Left or Right), without headroom,
+// as a function of freqHz. It costs a thousandth of what Compile does.
+func (c *Correction) AnalogPower(e Ear) func(freqHz float64) float64 {
+	type part struct {
+		num, den quadratic
+		freqHz   float64
+	}
+	var parts []part
+	for _, b := range c.bands {
+		if b.Covers(e) {
+			num, den := b.power()
+			parts = append(parts, part{num, den, b.FreqHz})
+		}
+	}
+	return func(freqHz float64) float64 {
+		p := 1.0
+		for i := range parts {
+			x := freqHz / parts[i].freqHz
+			p *= parts[i].num.at(x*x) / parts[i].den.at(x*x)
+		}
+		return max(p, 0)
+	}
+}

@@ -5,10 +5,10 @@ import (
 	"slices"
 )
 
-// programmeTopHz is how far up a programme at that rate reaches. At 44.1 and 48 kHz it ends at 20 kHz, where the
+// ProgrammeTopHz is how far up a programme at that rate reaches. At 44.1 and 48 kHz it ends at 20 kHz, where the
 // filters of converters, resamplers and coders begin to cut (common practice, no source). From 88.2 kHz on it may reach
 // half the rate.
-func programmeTopHz(rateHz float64) float64 {
+func ProgrammeTopHz(rateHz float64) float64 {
 	if rateHz < 88200 {
 		return 20000
 	}
@@ -24,6 +24,9 @@ func programmeTopHz(rateHz float64) float64 {
 // has above 20 kHz; the guard holds both. Found by a grid with extra points around every band, then golden-section
 // search around each local maximum that could be the largest.
 func (c *Chain) PeakDB() float64 {
+	if c.sameEars() {
+		return c.peakDB(0)
+	}
 	return max(c.peakDB(0), c.peakDB(1))
 }
 
@@ -32,7 +35,7 @@ func (c *Chain) peakDB(ear int) float64 {
 		return 0
 	}
 	at := c.criticalHz(ear)
-	level := func(f float64) float64 { return c.DB(Ear(ear)+Left, f) }
+	level := func(f float64) float64 { return max(10*math.Log10(c.Power(Ear(ear)+Left, f)), LeastDB) }
 	db := make([]float64, len(at))
 	top := math.Inf(-1)
 	for i, f := range at {
@@ -53,7 +56,7 @@ func (c *Chain) peakDB(ear int) float64 {
 // criticalHz lists the frequencies of the programme at which an ear's response is looked at first, ascending: a grid,
 // and points around the resonance of every pole and zero pair, as close as its bandwidth asks.
 func (c *Chain) criticalHz(ear int) []float64 {
-	top := programmeTopHz(c.rateHz)
+	top := ProgrammeTopHz(c.rateHz)
 	at := []float64{0, top}
 	for f := 5.0; f < top; f *= 1.05 {
 		at = append(at, f)

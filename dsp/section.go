@@ -25,6 +25,15 @@ func (s Section) DB(freqHz, rateHz float64) float64 {
 	return DB(cmplx.Abs(s.Response(freqHz, rateHz)))
 }
 
+// power returns the square of the magnitude of the section's response, where phi = sin²(π·freqHz/rateHz). It takes no
+// sine and no root, and loses nothing at low frequencies. Source: R. Bristow-Johnson's form of |H|², from the identity
+// cos w = 1 − 2·phi.
+func (s Section) power(phi float64) float64 {
+	b, a := s.B0+s.B1+s.B2, 1+s.A1+s.A2
+	return (b*b + 4*phi*(4*phi*s.B0*s.B2-(s.B0*s.B1+4*s.B0*s.B2+s.B1*s.B2))) /
+		(a*a + 4*phi*(4*phi*s.A2-(s.A1+4*s.A2+s.A1*s.A2)))
+}
+
 // Bilinear returns the band's section by the bilinear transform, a0 = 1. It is the reference form; the
 // live design is Matched. Source: R. Bristow-Johnson, "Audio EQ Cookbook", W3C Note, 8 June 2021.
 // The error is a *RangeError, also for a frequency at or above half the rate.

@@ -4,7 +4,6 @@ import (
 	"fmt"
 
 	"cushwright/dsp"
-	"cushwright/dsp/loudness"
 	"cushwright/engine/live"
 )
 
@@ -13,31 +12,65 @@ import (
 var lagSteps = []int{48, 96, 192, 384}
 
 // compile makes the program of a selection for one rate. chains is how its chains are compiled.
-func compile(sel Selection, chains dsp.Options, match Match, rateHz float64) (*live.Program, error) {
+func compile(sel Selection, chains dsp.Options, match Match, rateHz float64) (compiled, error) {
 	if sel.Correction == nil {
-		return nil, fmt.Errorf("engine: select %q: no correction given", sel.Cushion)
+		return compiled{}, fmt.Errorf("engine: select %q: no correction given", sel.Cushion)
 	}
 	other := sel.Other
 	if other == nil {
 		flat, err := dsp.NewCorrection(nil, 0)
 		if err != nil {
-			return nil, fmt.Errorf("engine: compile %q: %w", sel.Cushion, err)
+			return compiled{}, fmt.Errorf("engine: compile %q: %w", sel.Cushion, err)
 		}
 		other = flat
 	}
 	a, b, err := inStep(sel.Correction, other, chains, rateHz)
 	if err != nil {
-		return nil, fmt.Errorf("engine: compile %q: %w", sel.Cushion, err)
+		return compiled{}, fmt.Errorf("engine: compile %q: %w", sel.Cushion, err)
 	}
-	differenceDB := 0.0
+	l := levels(sel.Shared, match, rateHz, pinkDB(a), pinkDB(b))
+	if l.program, err = live.NewProgram(a, b, rateHz, l.sides); err != nil {
+		return compiled{}, fmt.Errorf("engine: compile %q: %w", sel.Cushion, err)
+	}
+	l.level.headroomDB = l.program.HeadroomDB()
+	return l, nil
+}
+
+// compiled is a program and its levels.
+type compiled struct {
+	program *live.Program
+	sides   live.Sides
+	level   level
+}
+
+// level is what is said of the level of a selection.
+type level struct {
+	headroomDB float64 // level change that does not come of the bands, ≤ 0
+	shareDB    float64 // the part of it that makes all cushions equally loud, ≤ 0
+	shareFor   string  // the cushion whose correction asks for that; "" for none's
+}
+
+// levels decides how far both sides are taken down, from their loudness on pink noise at their own headroom: to the
+// shared loudness, if there is one, and where loudness is matched to that of the quieter side.
+func levels(s *Shared, match Match, rateHz, pinkA, pinkB float64) compiled {
+	c := compiled{sides: live.Sides{PinkADB: pinkA, PinkBDB: pinkB, Matched: match != MatchOff,
+		ByProgramme: match == MatchProgramme}}
+	to := pinkA
 	if match != MatchOff {
-		differenceDB = pinkDB(a) - pinkDB(b)
+		to = min(pinkA, pinkB)
 	}
-	p, err := live.NewProgram(a, b, rateHz, differenceDB, match == MatchProgramme)
-	if err != nil {
-		return nil, fmt.Errorf("engine: compile %q: %w", sel.Cushion, err)
+	own := to
+	if s != nil {
+		db, by := s.LevelDB(rateHz)
+		if to = min(to, db); to < own {
+			c.level.shareDB, c.level.shareFor = to-own, by
+		}
 	}
-	return p, nil
+	c.sides.DownADB = to - pinkA
+	if match != MatchOff {
+		c.sides.DownBDB = to - pinkB
+	}
+	return c
 }
 
 // inStep compiles two corrections to chains of the same delay.
@@ -63,12 +96,4 @@ func inStep(a, b *dsp.Correction, chains dsp.Options, rateHz float64) (ca, cb *d
 	}
 	cb, err = b.Compile(rateHz, padded)
 	return ca, cb, err
-}
-
-// pinkDB is the loudness change a chain makes on pink noise, mean power of both ears, headroom included.
-func pinkDB(c *dsp.Chain) float64 {
-	return c.HeadroomDB() + loudness.PinkGainDB(func(f float64) float64 {
-		l, r := dsp.Ratio(c.DB(dsp.Left, f)), dsp.Ratio(c.DB(dsp.Right, f))
-		return dsp.DB(l*l+r*r)/2 - dsp.DB(2)/2
-	})
 }

@@ -40,12 +40,12 @@ func TestDelayOfTheSignalProcessing(t *testing.T) {
 				if err != nil {
 					t.Fatal(err)
 				}
-				if p.LagFrames() != lag {
-					t.Errorf("%s: %d bands beside %v lag %d frames, want %d", d, n, other, p.LagFrames(), lag)
+				if p.program.LagFrames() != lag {
+					t.Errorf("%s: %d bands beside %v lag %d frames, want %d", d, n, other, p.program.LagFrames(), lag)
 				}
 				path, err := live.New(live.Config{RateHz: 48000, CaptureFrames: 480, OutputFrames: 480, LeaveFrames: 480,
 					Guard: true, LookAheadS: d.lookAheadS(), InputGain: func() float32 { return 1 },
-					NowNs: func() int64 { return 0 }}, &live.Meters{}, p, live.Wishes{})
+					NowNs: func() int64 { return 0 }}, &live.Meters{}, p.program, live.Wishes{})
 				if err != nil {
 					t.Fatal(err)
 				}

@@ -20,4 +20,20 @@
 // pause between two attempts grows to half a second.
 //
 // A clock that is set back changes nothing: wall-clock times stay out of the engine (TestOnlyTheMonotonicClock).
+//
+// # Levels
+//
+// Everything that is heard is a correction (or none, which is flat) at a level that is never above what its own headroom
+// gives: headroom_db of its file, or with "auto" the peak of its response. share.go and compile.go decide it:
+//
+//   - A correction's loudness is that of pink noise through it, K-weighted (ITU-R BS.1770), mean power of both ears, at
+//     its own headroom, in LU over the programme's. It is computed from the response of its chain.
+//   - Where a Selection is Shared, the quietest of all corrections sets one loudness, whatever reference each is made
+//     towards; 0 where none is quieter than the programme. All corrections, a cushion without one, and the other side of
+//     bypass are taken down to it. One that is quieter than MostSharedDB keeps its level to itself.
+//   - Where it is not, a correction plays at its own headroom, and bypass and it at the quieter one's loudness.
+//   - MatchOff leaves the other side of bypass at its own headroom in both cases.
+//
+// A change to what is quieter comes with the crossfade. A change to what is louder, by any cause, begins as loud as the
+// sound was, and comes up at 6 dB/s. What was heard is kept over a reopening of the streams.
 package engine

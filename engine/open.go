@@ -43,6 +43,7 @@ func (v *supervisor) openStreams(ctx context.Context) error {
 	req := Request{CaptureID: route.CaptureID, OutputID: route.OutputID, RateHz: route.RateHz, Lost: v.hearOfLoss()}
 	v.buffers.plan(v.driver, v.set, &req)
 	v.chains = v.set.Delay.chains()
+	v.learnLevel(float64(route.RateHz))
 	selected, match := v.sel, v.set.Match
 	path, err := v.makePath(req, gain)
 	if err != nil {
@@ -62,9 +63,17 @@ func (v *supervisor) openStreams(ctx context.Context) error {
 		if err != nil {
 			return &Error{"open", req.OutputID, GiveUp, err}
 		}
-		path.Publish(p)
+		v.level = p.level
+		path.Publish(p.program)
 	}
 	return nil
+}
+
+// learnLevel has the shared level computed for a rate; of thousands of corrections that takes a while.
+func (v *supervisor) learnLevel(rateHz float64) {
+	if shared := v.sel.Shared; shared != nil {
+		wait(v, func() (struct{}, error) { shared.LevelDB(rateHz); return struct{}{}, nil })
+	}
 }
 
 // findRoute takes the sound routing, or finds the devices that the settings name. gain is that of what is captured.
@@ -101,7 +110,7 @@ func (v *supervisor) makePath(req Request, gain func() float32) (*live.Path, err
 	if err != nil {
 		return nil, err
 	}
-	v.headroomDB = first.HeadroomDB()
+	v.level = first.level
 	start := time.Now()
 	now := func() int64 { return int64(time.Since(start)) } // monotonic: a clock that is set back changes nothing
 	if c, ok := v.driver.(Clocked); ok {
@@ -111,7 +120,7 @@ func (v *supervisor) makePath(req Request, gain func() float32) (*live.Path, err
 	return live.New(live.Config{RateHz: float64(req.RateHz), CaptureFrames: req.CaptureFrames,
 		OutputFrames: req.OutputFrames, LeaveFrames: v.buffers.inForce.KeepFrames, Guard: v.set.Guard,
 		LookAheadS: v.set.Delay.lookAheadS(), CeilingDB: max(leastCeilingDB, v.set.CeilingDB-v.route.MixDB),
-		InputGain: gain, NowNs: now}, v.meters, first, v.wishes)
+		InputGain: gain, NowNs: now}, v.meters, first.program, v.wishes)
 }
 
 // hearOfLoss makes the Lost of a Request: the supervisor hears of the first loss, and of none of streams that it has

@@ -88,9 +88,9 @@ func (v *supervisor) apply(set *Settings, sel *Selection) error {
 		return err
 	}
 	if goesOn && (sel != nil || inForce.Match != v.set.Match) {
-		v.path.Load().Publish(p)
+		v.path.Load().Publish(p.program)
 	}
-	v.asked, v.set, v.sel, v.reopenFor, v.headroomDB = asked, inForce, selected, reopenFor, p.HeadroomDB()
+	v.asked, v.set, v.sel, v.reopenFor, v.level = asked, inForce, selected, reopenFor, p.level
 	return nil
 }
 

@@ -23,9 +23,9 @@ func TestAllOrNothing(t *testing.T) {
 			asked, set Settings
 			sel        Selection
 			reopenFor  string
-			headroomDB float64
+			level      level
 		}
-		now := func() all { return all{v.asked, v.set, v.sel, v.reopenFor, v.headroomDB} }
+		now := func() all { return all{v.asked, v.set, v.sel, v.reopenFor, v.level} }
 		before := now()
 		other := v.asked
 		other.Match, other.Output, other.Delay = MatchProgramme, "another", DelaySafe
@@ -60,7 +60,7 @@ func TestAllOrNothing(t *testing.T) {
 		if err := v.apply(&other, &Selection{Cushion: "good", Correction: flat}); err != nil {
 			t.Fatal(err)
 		}
-		if v.asked != other || v.set != other || v.sel.Cushion != "good" || v.reopenFor == "" || v.headroomDB != -3 {
+		if v.asked != other || v.set != other || v.sel.Cushion != "good" || v.reopenFor == "" || v.level.headroomDB != -3 {
 			t.Errorf("open %v: it is %+v", isOpen, now())
 		}
 	}

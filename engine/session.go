@@ -34,25 +34,25 @@ type Session struct {
 // Owner of every field: that goroutine.
 type supervisor struct {
 	*Session
-	asked      Settings // as given
-	set        Settings // as in force
-	sel        Selection
-	headroomDB float64 // of sel, as compiled
-	state      State
-	route      Route
-	stream     Stream // nil: none is open
-	wishes     live.Wishes
-	muted      bool
-	aside      bool
-	leaving    bool // the streams are about to be closed
-	reopened   int
-	lastErr    string
-	pause      time.Duration // before the next attempt
-	reopenFor  string        // why the streams must be reopened; empty: they need not
-	chains     dsp.Options   // how the chains of the open streams are compiled: all alike, or a crossfade mixes delays
-	delay      int           // of the streams, frames, as the driver said last
-	lost       chan error
-	buffers    buffers
+	asked     Settings // as given
+	set       Settings // as in force
+	sel       Selection
+	level     level // of sel, as compiled
+	state     State
+	route     Route
+	stream    Stream // nil: none is open
+	wishes    live.Wishes
+	muted     bool
+	aside     bool
+	leaving   bool // the streams are about to be closed
+	reopened  int
+	lastErr   string
+	pause     time.Duration // before the next attempt
+	reopenFor string        // why the streams must be reopened; empty: they need not
+	chains    dsp.Options   // how the chains of the open streams are compiled: all alike, or a crossfade mixes delays
+	delay     int           // of the streams, frames, as the driver said last
+	lost      chan error
+	buffers   buffers
 }
 
 // New makes a session. router may be nil: then Settings must name both devices.
@@ -62,7 +62,7 @@ func New(driver Driver, router Router, set Settings, sel Selection, log *slog.Lo
 		requests: make(chan func(*supervisor), 16), done: make(chan struct{})}
 	s.sup = &supervisor{Session: s, asked: set, set: set, sel: sel, pause: shortestPause}
 	if p, err := compile(sel, set.Delay.chains(), set.Match, float64(set.RateHz)); err == nil { // otherwise Run says so
-		s.sup.headroomDB = p.HeadroomDB()
+		s.sup.level = p.level
 	}
 	s.sup.publish()
 	return s

@@ -12,7 +12,7 @@ type Match string
 const (
 	MatchProgramme Match = "programme" // BS.1770 short-term loudness of both on what plays
 	MatchPink      Match = "pink"      // the fixed difference on pink noise
-	MatchOff       Match = "off"       // none: switching may jump
+	MatchOff       Match = "off"       // none: switching may jump down, and what is louder comes up slowly
 )
 
 // Settings of a session. Zero frames mean what the driver plans for the delay.
@@ -55,6 +55,7 @@ type Selection struct {
 	Correction *dsp.Correction
 	Other      *dsp.Correction // what bypass switches to; nil: no correction, loudness matched
 	OtherName  string
+	Shared     *Shared // nil, or the loudness that it shares with others
 }
 
 // Delay is the wish for little delay against the wish for no breaks.

@@ -18,7 +18,9 @@ type Status struct {
 	Output     string   `json:"output"`
 	OutputID   string   `json:"output_id"`
 	RateHz     int      `json:"rate_hz"`
-	HeadroomDB float64  `json:"headroom_db"` // level change, ≤ 0
+	HeadroomDB float64  `json:"headroom_db"`         // level change that does not come of the bands, ≤ 0
+	ShareDB    float64  `json:"share_db,omitempty"`  // the part of it that makes all cushions equally loud, ≤ 0
+	ShareFor   string   `json:"share_for,omitempty"` // the cushion whose correction asks for it
 	Bands      int      `json:"bands"`
 	DelayMS    float64  `json:"delay_ms"`
 	Reopened   int      `json:"reopened"`
@@ -40,8 +42,8 @@ func (s *Session) Status() Status {
 func (v *supervisor) publish() {
 	st := &Status{State: v.state, Cushion: v.sel.Cushion, Reference: v.sel.Reference, Bypass: v.wishes.Bypass,
 		Other: v.sel.OtherName, Muted: v.muted, Aside: v.aside, Driver: v.driver.Name(), Output: v.route.OutputName,
-		OutputID: v.route.OutputID, RateHz: v.route.RateHz, HeadroomDB: v.headroomDB, Reopened: v.reopened,
-		LastError: v.lastErr}
+		OutputID: v.route.OutputID, RateHz: v.route.RateHz, HeadroomDB: v.level.headroomDB,
+		ShareDB: v.level.shareDB, ShareFor: v.level.shareFor, Reopened: v.reopened, LastError: v.lastErr}
 	if v.sel.Correction != nil {
 		st.Bands = len(v.sel.Correction.Bands())
 	}

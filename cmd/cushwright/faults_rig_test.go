@@ -33,7 +33,7 @@ const (
 	highTone     = 0.40
 	ceilingDB    = -1.0
 	programme    = "cushwright" // the virtual sink: what the engine is fed with
-	faultSetting = "[guard]\nceiling_db = -1.0\n[bypass]\nmatch = \"off\"\n[sound]\n"
+	faultSetting = "[guard]\nceiling_db = -1.0\n[bypass]\nmatch = \"off\"\n[sound]\nshare_level = false\n"
 )
 
 func faultCorrection(highDB float64) string {

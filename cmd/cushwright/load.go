@@ -24,6 +24,6 @@ func (a *app) played(action, name string) (*config.Snapshot, engine.Selection, e
 	if err := service.Known(snap, action, name); err != nil {
 		return nil, engine.Selection{}, err
 	}
-	sel, err := service.Selection(snap, name, "")
+	sel, err := service.Selection(snap, nil, name, "")
 	return snap, sel, err
 }

@@ -24,6 +24,9 @@ the bench folder. The exit code is 1 if no engine is running.`,
 			}
 			w := c.OutOrStdout()
 			fmt.Fprintln(w, st.Summary)
+			if st.Lower != "" {
+				fmt.Fprintln(w, st.Lower)
+			}
 			n := st.Counters
 			fmt.Fprintf(w, "state %s on %s at %d Hz, engine process %d\n", st.State, st.Output, st.RateHz, st.PID)
 			fmt.Fprintf(w, "input %s dBFS (true peak %s), output %s dBFS (true peak %s), guard %s dB (largest %s)\n",

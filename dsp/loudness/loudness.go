@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"math"
 	"math/cmplx"
+	"sync"
 
 	"cushwright/dsp/internal/truepeak"
 )
@@ -61,17 +62,28 @@ func KGainDB(freqHz float64) float64 {
 	return 20 * math.Log10(cmplx.Abs(k[0].response(freqHz, 48000)*k[1].response(freqHz, 48000)))
 }
 
-// PinkGainDB is how much louder, in LU, pink noise from 20 Hz to 20 kHz becomes through a response given in dB over
-// frequency in Hz. It is the ratio of the K-weighted powers; pink noise has equal power in equal logarithmic widths.
-func PinkGainDB(response func(freqHz float64) float64) float64 {
+// pinkPart is a part of pink noise: a frequency in Hz, and its K-weighted power.
+type pinkPart struct{ freqHz, power float64 }
+
+// pinkParts are the parts of pink noise from 20 Hz to 20 kHz, midpoints of equal logarithmic widths: pink noise has equal
+// power in each.
+var pinkParts = sync.OnceValue(func() []pinkPart {
 	const perOctave = 192
-	n := int(math.Ceil(math.Log2(1000) * perOctave))
+	parts := make([]pinkPart, int(math.Ceil(math.Log2(1000)*perOctave)))
+	for i := range parts {
+		f := 20 * math.Pow(1000, (float64(i)+0.5)/float64(len(parts)))
+		parts[i] = pinkPart{f, math.Pow(10, KGainDB(f)/10)}
+	}
+	return parts
+})
+
+// PinkGainDB is how much louder, in LU, pink noise from 20 Hz to 20 kHz becomes through a response, given as the square
+// of its magnitude over frequency in Hz. It is the ratio of the K-weighted powers.
+func PinkGainDB(power func(freqHz float64) float64) float64 {
 	flat, shaped := 0.0, 0.0
-	for i := range n { // midpoints of equal logarithmic widths
-		f := 20 * math.Pow(1000, (float64(i)+0.5)/float64(n))
-		k := KGainDB(f)
-		flat += math.Pow(10, k/10)
-		shaped += math.Pow(10, (k+response(f))/10)
+	for _, p := range pinkParts() {
+		flat += p.power
+		shaped += p.power * power(p.freqHz)
 	}
 	return 10 * math.Log10(shaped/flat)
 }

@@ -379,7 +379,8 @@ func TestPinkGain(t *testing.T) {
 		"tilt":  func(f float64) float64 { return -3 * math.Log10(f/1000) },
 		"bell":  func(f float64) float64 { return 8 * math.Exp(-math.Pow(math.Log2(f/3000)*2, 2)) },
 	} {
-		got, want := PinkGainDB(resp), level(resp)-flat
+		got := PinkGainDB(func(f float64) float64 { return math.Pow(10, resp(f)/10) })
+		want := level(resp) - flat
 		t.Logf("%s: %.3f LU, meter %.3f", name, got, want)
 		if math.Abs(got-want) > 0.05 {
 			t.Errorf("%s: %.3f LU, the meter says %.3f", name, got, want)

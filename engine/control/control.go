@@ -20,7 +20,8 @@ import (
 // Status is what the engine answers.
 type Status struct {
 	engine.Status
-	Summary  string   `json:"summary"` // one plain sentence
+	Summary  string   `json:"summary"`         // one plain sentence
+	Lower    string   `json:"lower,omitempty"` // why it plays lower than it has to, and how to have it otherwise
 	PID      int      `json:"pid"`
 	Bench    string   `json:"bench"`
 	Cushions []string `json:"cushions"`

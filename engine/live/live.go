@@ -49,6 +49,9 @@ func New(c Config, m *Meters, first *Program, w Wishes) (*Path, error) {
 	p := &Path{now: c.NowNs, m: m, cadence: cadence{rateHz: c.RateHz, opened: c.OutputFrames},
 		stage: newStage(first, c.RateHz), fader: newFader(c.RateHz), buf: make([]float64, 2*blockFrames)}
 	first.side = w.Bypass
+	if m.Played() > 0 { // streams that are opened again: they are no louder than those before
+		first.rise(m.playback.heard.load())
+	}
 	p.Wish(w)
 	p.in = intake{ring: newRing(max(8*(c.CaptureFrames+c.OutputFrames), int(c.RateHz/2))), m: &m.capture}
 	p.feed = newFeed(c, &p.in, &p.wishes, m)

@@ -39,7 +39,7 @@ func testProgram(t testing.TB, byProgramme bool, bands ...dsp.Band) *Program {
 		}
 		return ch
 	}
-	p, err := NewProgram(chain(bands), chain(nil), 48000, 0, byProgramme)
+	p, err := NewProgram(chain(bands), chain(nil), 48000, Sides{Matched: true, ByProgramme: byProgramme})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -32,10 +32,11 @@ type match struct {
 	sumA, sumB     float64         // mean squares of the readings before the first short-term one
 }
 
-// set begins a match at a difference in loudness on pink noise: the louder side comes down.
-func (m *match) set(pinkDB float64) {
-	m.pinkDB, m.diffDB = pinkDB, pinkDB
-	m.topA, m.topB = min(0, -pinkDB), min(0, pinkDB)
+// set begins a match where pink noise asks for it.
+func (m *match) set(s Sides) {
+	m.pinkDB = s.PinkADB - s.PinkBDB
+	m.diffDB = m.pinkDB
+	m.topA, m.topB = s.DownADB, s.DownBDB
 	m.levelA, m.levelB = m.topA, m.topB
 }
 

@@ -56,6 +56,7 @@ type playbackMeters struct {
 	inHold    level // and since the engine started
 	outHold   level
 	ratioPPM  level // drift resampler's ratio − 1
+	heard     level // how loud what is heard makes pink noise, LU over the programme's; lasts when streams are closed
 	matchDB   level // level change of the bypass side less that of the corrected one, dB
 }
 

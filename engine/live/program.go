@@ -9,31 +9,39 @@ import (
 
 const (
 	crossfadeS = 0.02 // from a program to the next, and from side to side
-	liftDBPerS = 6.0  // how fast a program with less headroom comes up to its level
+	liftDBPerS = 6.0  // how fast what is louder than what was heard comes up to its level
 )
+
+// Sides is how loud the sides of a program are.
+type Sides struct {
+	PinkADB, PinkBDB float64 // loudness on pink noise at no more than the chain's own headroom, LU over the programme's
+	DownADB, DownBDB float64 // what is taken off beyond that headroom, as a level change, ≤ 0 dB
+	Matched          bool    // with it both are equally loud on pink noise
+	ByProgramme      bool    // Matched, and from there on the loudness of what plays is followed
+}
 
 // Program is what the playback thread runs: side A is the correction, side B what it is compared with (bypass, or
 // another correction), both of the same lag. Both run all the time, so that a switch finds settled filters.
 //
 // Owner: who makes it, until it is published; the playback thread from then on.
 type Program struct {
-	a, b   *dsp.Chain
-	match  match
-	gainA  float64
-	gainB  float64
-	liftDB float64 // ≤ 0: what is still missing to the program's own level
-	side   bool    // B is heard
-	fade   *dsp.Crossfade
-	bad    uint64 // blocks that the chains have silenced, as counted already
+	a, b    *dsp.Chain
+	sides   Sides
+	match   match
+	gainA   float64
+	gainB   float64
+	liftADB float64 // ≤ 0: what is still missing to the side's own level
+	liftBDB float64
+	side    bool // B is heard
+	fade    *dsp.Crossfade
+	bad     uint64 // blocks that the chains have silenced, as counted already
 }
 
-// NewProgram makes a program of two chains of the same lag. pinkDB is the loudness of A less that of B on pink noise,
-// by which the louder side comes down; 0 leaves both as they are. byProgramme follows the loudness of what plays from
-// there.
-func NewProgram(a, b *dsp.Chain, rateHz, pinkDB float64, byProgramme bool) (*Program, error) {
-	p := &Program{a: a, b: b, fade: settledFade(rateHz)}
-	p.match.set(pinkDB)
-	if byProgramme {
+// NewProgram makes a program of two chains of the same lag.
+func NewProgram(a, b *dsp.Chain, rateHz float64, s Sides) (*Program, error) {
+	p := &Program{a: a, b: b, sides: s, fade: settledFade(rateHz)}
+	p.match.set(s)
+	if s.ByProgramme {
 		var err error
 		if p.match.meterA, err = loudness.New(rateHz, loudness.WithoutTruePeak()); err != nil {
 			return nil, err
@@ -42,12 +50,12 @@ func NewProgram(a, b *dsp.Chain, rateHz, pinkDB float64, byProgramme bool) (*Pro
 			return nil, err
 		}
 	}
-	p.gainA, p.gainB = dsp.Ratio(p.match.levelA), dsp.Ratio(p.match.levelB)
+	p.gainA, p.gainB = p.gains()
 	return p, nil
 }
 
-// HeadroomDB is the level change of side A, ≤ 0.
-func (p *Program) HeadroomDB() float64 { return p.a.HeadroomDB() }
+// HeadroomDB is the level change of side A that does not come of its bands, ≤ 0.
+func (p *Program) HeadroomDB() float64 { return p.a.HeadroomDB() + p.sides.DownADB + 0 }
 
 // LagFrames is the delay of both sides.
 func (p *Program) LagFrames() int { return p.a.LagFrames() }
@@ -62,13 +70,49 @@ func settledFade(rateHz float64) *dsp.Crossfade {
 	return f
 }
 
-// begin takes over from the program before. Less headroom would be a jump up: it starts as low as the sound is.
+// gains are the factors of both sides now.
+func (p *Program) gains() (a, b float64) {
+	return dsp.Ratio(p.match.levelA + p.liftADB), dsp.Ratio(p.match.levelB + p.liftBDB)
+}
+
+// heardDB is how loud the side that is heard makes pink noise, LU over the programme's.
+func (p *Program) heardDB() float64 {
+	if p.side {
+		return p.sides.PinkBDB + p.match.levelB + p.liftBDB
+	}
+	return p.sides.PinkADB + p.match.levelA + p.liftADB
+}
+
+// begin takes over from the program before.
 func (p *Program) begin(before *Program, wantB bool) {
 	p.side = wantB
 	p.match.inherit(&before.match)
-	p.liftDB = min(0, before.a.HeadroomDB()+before.liftDB-p.a.HeadroomDB())
-	p.gainA = dsp.Ratio(p.match.levelA) * dsp.Ratio(p.liftDB)
-	p.gainB = dsp.Ratio(p.match.levelB) * dsp.Ratio(p.liftDB)
+	p.rise(before.heardDB())
+}
+
+// rise begins as loud as the sound was where the program is louder: that would be a jump up. Both sides come up.
+func (p *Program) rise(fromDB float64) {
+	p.liftADB, p.liftBDB = 0, 0
+	lift := min(0, fromDB-p.heardDB())
+	p.liftADB, p.liftBDB = lift, lift
+	p.gainA, p.gainB = p.gains()
+}
+
+// turn begins the crossfade to the other side. Where loudness is not matched, a louder one begins as loud as this.
+func (p *Program) turn() {
+	from := p.heardDB()
+	p.side = !p.side
+	p.fade.Restart()
+	if p.sides.Matched {
+		return
+	}
+	lift := &p.liftADB
+	if p.side {
+		lift = &p.liftBDB
+	}
+	*lift = 0
+	*lift = min(0, from-p.heardDB())
+	p.gainA, p.gainB = p.gains()
 }
 
 // run processes buf (side A, result) with other as scratch of the same length.
@@ -77,17 +121,14 @@ func (p *Program) run(buf, other []float64, wantB bool, rateHz float64) {
 	p.a.Process(buf)
 	p.b.Process(other)
 	if p.fade.Done() && p.side != wantB {
-		p.side = wantB
-		p.fade.Restart()
+		p.turn()
 	}
 	if p.match.meterA != nil {
 		p.match.follow(buf, other, p.side, !p.fade.Done(), rateHz)
 	}
-	ga, gb := dsp.Ratio(p.match.levelA), dsp.Ratio(p.match.levelB)
-	if p.liftDB < 0 {
-		p.liftDB = min(0, p.liftDB+liftDBPerS*float64(len(buf)/2)/rateHz)
-		ga, gb = ga*dsp.Ratio(p.liftDB), gb*dsp.Ratio(p.liftDB)
-	}
+	step := liftDBPerS * float64(len(buf)/2) / rateHz
+	p.liftADB, p.liftBDB = min(0, p.liftADB+step), min(0, p.liftBDB+step)
+	ga, gb := p.gains()
 	scale(buf, p.gainA, ga)
 	scale(other, p.gainB, gb)
 	p.gainA, p.gainB = ga, gb
@@ -160,6 +201,11 @@ func (s *stage) run(buf []float64, published *atomic.Pointer[Program], wantB boo
 			s.cur, s.next = s.next, nil
 		}
 	}
+	heard := s.cur
+	if s.next != nil {
+		heard = s.next
+	}
+	m.heard.store(heard.heardDB())
 	m.matchDB.store(s.cur.match.levelB - s.cur.match.levelA)
 	if bad := s.cur.newBad(); bad > 0 {
 		m.bad.Add(bad)

@@ -122,7 +122,7 @@ func wearEach(ctx context.Context, w io.Writer, b *booth, svc *service.Service, 
 		if err != nil {
 			return nil, err
 		}
-		sel, err := service.Selection(snap, name, "")
+		sel, err := service.Selection(snap, nil, name, "")
 		if err != nil {
 			return nil, err
 		}

@@ -31,16 +31,28 @@ func Pick(snap *config.Snapshot, last string) (string, error) {
 		"corrections/NAME.toml")
 }
 
-// Selection is what the engine plays for a fitted cushion. A cushion without a correction plays flat, at the level of
-// the corrections made towards it, so that changing between them does not jump.
-func Selection(snap *config.Snapshot, fitted, with string) (engine.Selection, error) {
-	sel := engine.Selection{Cushion: fitted}
-	c, ok := snap.Correction(fitted)
-	switch {
-	case ok:
+// Share is the loudness that all cushions of the bench share, nil where the settings want none. What before knows is
+// not computed again.
+func Share(snap *config.Snapshot, before *engine.Shared) *engine.Shared {
+	if !snap.Settings.Sound.ShareLevel {
+		return nil
+	}
+	var members []engine.Member
+	for _, n := range snap.CushionNames() {
+		if c, ok := snap.Correction(n); ok {
+			members = append(members, engine.Member{Name: n, Correction: c.Correction})
+		}
+	}
+	return engine.NewShared(members, before)
+}
+
+// Selection is what the engine plays for a fitted cushion. A cushion without a correction plays flat.
+func Selection(snap *config.Snapshot, shared *engine.Shared, fitted, with string) (engine.Selection, error) {
+	sel := engine.Selection{Cushion: fitted, Shared: shared}
+	if c, ok := snap.Correction(fitted); ok {
 		sel.Reference, sel.Correction = c.Reference, c.Correction
-	default:
-		flat, err := flatCorrection(snap, fitted)
+	} else {
+		flat, err := dsp.NewCorrection(nil, 0)
 		if err != nil {
 			return sel, err
 		}
@@ -54,21 +66,6 @@ func Selection(snap *config.Snapshot, fitted, with string) (engine.Selection, er
 		sel.Other, sel.OtherName = o.Correction, with
 	}
 	return sel, nil
-}
-
-// flatCorrection has no bands and the largest headroom of the corrections whose reference is the cushion.
-func flatCorrection(snap *config.Snapshot, name string) (*dsp.Correction, error) {
-	down := 0.0
-	for _, n := range snap.CushionNames() {
-		if c, ok := snap.Correction(n); ok && c.Reference == name {
-			ch, err := c.Correction.Compile(48000, dsp.Options{})
-			if err != nil {
-				return nil, err
-			}
-			down = min(down, ch.HeadroomDB())
-		}
-	}
-	return dsp.NewCorrection(nil, down)
 }
 
 // engineSettings are the session's part of the settings.

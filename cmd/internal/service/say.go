@@ -76,3 +76,13 @@ func Heard(st control.Status) string {
 	}
 	return "corrected, " + words.Plural(uint64(st.Bands), "band")
 }
+
+// Lower says why a cushion plays lower than it has to by itself, and how to have it otherwise; "" where it does not.
+func Lower(st control.Status) string {
+	if st.ShareDB > -0.05 {
+		return ""
+	}
+	return fmt.Sprintf("plays %.1f dB lower than it has to by itself: all cushions are as loud as the correction of %s "+
+		"can be, so that a swap makes no jump; sound.share_level = false plays each at its own level, and then a swap "+
+		"changes the loudness: down at once, up at 6 dB/s", -st.ShareDB, st.ShareFor)
+}

@@ -47,6 +47,7 @@ type Service struct {
 
 	mu       sync.Mutex // guards what follows; taken by the config and API goroutines, never on the audio path
 	snap     *config.Snapshot
+	shared   *engine.Shared // of snap; nil: every cushion plays at its own level
 	fitted   string
 	with     string // the correction that bypass compares with; empty: none
 	problems []string
@@ -60,11 +61,13 @@ type Service struct {
 
 // New makes a service. It plays once Run or Play is called.
 func New(o Options) (*Service, error) {
-	sel, err := Selection(o.Snap, o.Fitted, "")
+	shared := Share(o.Snap, nil)
+	sel, err := Selection(o.Snap, shared, o.Fitted, "")
 	if err != nil {
 		return nil, err
 	}
-	s := &Service{dir: o.Dir, log: o.Log, remember: o.Remember, fix: o.Fix, snap: o.Snap, fitted: o.Fitted}
+	s := &Service{dir: o.Dir, log: o.Log, remember: o.Remember, fix: o.Fix, snap: o.Snap, shared: shared,
+		fitted: o.Fitted}
 	if s.log == nil {
 		s.log = slog.New(slog.DiscardHandler)
 	}
@@ -133,6 +136,10 @@ func (s *Service) tellReady(ctx context.Context) {
 // Loaded takes a new reading of the bench folder: a valid one is played, a bad one is reported and the last good
 // sound goes on. Called by the config goroutine.
 func (s *Service) Loaded(snap *config.Snapshot, err error) {
+	var shared *engine.Shared
+	if err == nil {
+		shared = s.share(snap)
+	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if err != nil {
@@ -155,7 +162,7 @@ func (s *Service) Loaded(snap *config.Snapshot, err error) {
 	if _, ok := snap.Correction(with); !ok {
 		with = ""
 	}
-	sel, err := Selection(snap, fitted, with)
+	sel, err := Selection(snap, shared, fitted, with)
 	if err == nil {
 		err = s.session.Apply(context.Background(), s.settings(snap), sel)
 	}
@@ -165,9 +172,21 @@ func (s *Service) Loaded(snap *config.Snapshot, err error) {
 		}
 		return
 	}
-	s.snap, s.with, s.problems = snap, with, nil
+	s.snap, s.shared, s.with, s.problems = snap, shared, with, nil
 	s.desk.configure(snap.Settings)
 	s.log.Info("reloaded", "cushion", fitted)
+}
+
+// share makes the shared level of a snapshot. It is computed here, where nobody waits for it.
+func (s *Service) share(snap *config.Snapshot) *engine.Shared {
+	s.mu.Lock()
+	before := s.shared
+	s.mu.Unlock()
+	shared := Share(snap, before)
+	if rate := s.session.Status().RateHz; shared != nil && rate > 0 {
+		shared.LevelDB(float64(rate))
+	}
+	return shared
 }
 
 // report keeps the problems for status and logs each once.
@@ -200,7 +219,7 @@ func (s *Service) Status() control.Status {
 		s.trial.blank(&st, s.muted)
 	}
 	s.mu.Unlock()
-	st.Summary = Summary(st)
+	st.Summary, st.Lower = Summary(st), Lower(st)
 	return st
 }
 
@@ -214,7 +233,7 @@ func (s *Service) Wear(ctx context.Context, name string) error {
 	if err := Known(s.snap, "wear", name); err != nil {
 		return err
 	}
-	sel, err := Selection(s.snap, name, "")
+	sel, err := Selection(s.snap, s.shared, name, "")
 	if err != nil {
 		return err
 	}
@@ -250,7 +269,7 @@ func (s *Service) Bypass(ctx context.Context, mode, with string) (bool, error) {
 		return false, errTrial
 	}
 	if with != s.with && (with != "" || mode == "off") {
-		sel, err := Selection(s.snap, s.fitted, with)
+		sel, err := Selection(s.snap, s.shared, s.fitted, with)
 		if err != nil {
 			return false, err
 		}

@@ -97,7 +97,7 @@ func (s *Service) hide(ctx context.Context, q control.TrialRequest) error {
 	}
 	s.mu.Lock()
 	sel, firstIsB, err := sides(s.snap, q.First, q.Second)
-	sel.Cushion = s.fitted
+	sel.Cushion, sel.Shared = s.fitted, s.shared
 	st := s.session.Status()
 	s.mu.Unlock()
 	if err != nil {
@@ -140,7 +140,7 @@ func (s *Service) reveal(ctx context.Context, h *hidden) error {
 		return nil
 	}
 	h.lapse.Stop()
-	sel, err := Selection(s.snap, s.fitted, s.with)
+	sel, err := Selection(s.snap, s.shared, s.fitted, s.with)
 	match := s.snap.Settings.Bypass.Match
 	s.mu.Unlock()
 	if err == nil {

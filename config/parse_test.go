@@ -325,14 +325,19 @@ func FuzzTOML(f *testing.F) {
 }
 
 func FuzzSeat(f *testing.F) {
-	f.Add([]byte("# date: 2026-01-02\n# rate_hz: 48000\n# note\nfreq_hz,level_db,phase_deg\n20,1,2\n30,1,2\n"))
+	f.Add([]byte("# date: 2026-01-02\n# rate_hz: 48000\n# rig: desk\n# headphone: booth\n# note\nfreq_hz,level_db,phase_deg\n20,1,2\n30,1,2\n"))
 	f.Add([]byte("freq_hz,level_db\r\n20,1\r\n30,-1e1\r\n"))
 	addFiles(f, "demo/seats/woven/left-01.csv")
 	f.Fuzz(func(t *testing.T, data []byte) {
 		s, err := ParseSeat("file", data)
 		if err != nil {
-			var p *Problem
-			if !errors.As(err, &p) || p.File != "file" || strings.ContainsAny(err.Error(), "\n\x00") {
+			found := asProblems(err)
+			for _, p := range found {
+				if p.File != "file" || strings.ContainsAny(p.Error(), "\n\x00") {
+					t.Fatalf("%q: %v", data, err)
+				}
+			}
+			if len(found) == 0 {
 				t.Fatalf("%q: %v", data, err)
 			}
 			return
@@ -343,7 +348,8 @@ func FuzzSeat(f *testing.F) {
 			t.Fatalf("%q: %v", data, err)
 		}
 		back, err := ParseSeat("file", text)
-		if err != nil || fmt.Sprint(back.FreqHz, back.LevelDB, back.PhaseDeg) != fmt.Sprint(s.FreqHz, s.LevelDB, s.PhaseDeg) {
+		if err != nil || fmt.Sprint(back.FreqHz, back.LevelDB, back.PhaseDeg, back.Headphone, back.Rig) !=
+			fmt.Sprint(s.FreqHz, s.LevelDB, s.PhaseDeg, s.Headphone, s.Rig) {
 			t.Fatalf("%q: %v", text, err)
 		}
 	})

@@ -332,27 +332,39 @@ func (s *Snapshot) WantedNames() ([]string, error) {
 
 // Seats lists the seats of a cushion, left before right, by number; none where it was never measured. Nothing is read.
 func (b Bench) Seats(cushion string) ([]SeatRef, error) {
-	if err := CheckName(cushion); err != nil {
+	refs, misnamed, err := b.seatsIn(cushion)
+	switch {
+	case err != nil:
 		return nil, err
+	case len(misnamed) > 0:
+		return nil, misnamed[0]
+	}
+	return refs, nil
+}
+
+// seatsIn lists the seats of a cushion, and what in its folder looks like a seat and has no name of one.
+func (b Bench) seatsIn(cushion string) (refs []SeatRef, misnamed Problems, err error) {
+	if err := CheckName(cushion); err != nil {
+		return nil, nil, err
 	}
 	folder := path.Join("seats", cushion)
 	entries, err := readDir(filepath.Join(b.Dir, "seats", cushion))
 	if err != nil {
-		return nil, &Problem{File: folder, Err: err}
+		return nil, nil, &Problem{File: folder, Err: err}
 	}
-	var refs []SeatRef
 	for _, e := range entries {
 		if ear, n, ok := seatName(e); ok {
 			refs = append(refs, SeatRef{cushion, ear, n, path.Join(folder, e)})
 		} else if strings.HasSuffix(e, ".csv") && !strings.HasPrefix(e, ".") {
-			return nil, &Problem{File: path.Join(folder, clip(e)), Err: errors.New("not the name of a seat"), Allowed: "left-01.csv, right-01.csv and so on"}
+			misnamed = append(misnamed, &Problem{File: path.Join(folder, clip(e)), Err: errors.New("not the name of a seat"),
+				Allowed: "left-01.csv, right-01.csv and so on"})
 		}
 	}
 	slices.SortFunc(refs, func(a, b SeatRef) int { return cmp.Or(cmp.Compare(a.Ear, b.Ear), cmp.Compare(a.Number, b.Number)) })
-	return refs, nil
+	return refs, misnamed, nil
 }
 
-// LoadSeat reads one seat. The error is a *Problem.
+// LoadSeat reads one seat. The error is that of ParseSeat.
 func (b Bench) LoadSeat(r SeatRef) (Seat, error) {
 	if err := CheckName(r.Cushion); err != nil {
 		return Seat{}, &Problem{File: "seats", Err: err}

@@ -30,6 +30,7 @@ type Snapshot struct {
 	Settings Settings
 	Hash     string     // of the names and contents that were read: settings, cushions, corrections, equalisers
 	Warnings []*Problem // what is odd but stops nothing, such as a reference that no file describes
+	Bad      Problems   // of LoadGood: what is wrong with the records that are left out
 
 	cushions    map[string]Cushion
 	corrections map[string]Correction
@@ -76,6 +77,26 @@ func Load(dir string) (*Snapshot, error) {
 	return s, err
 }
 
+// LoadGood reads the bench folder as Load does, but a record that is faulty stops nothing else: the snapshot is that of
+// the good ones and names the faults in Bad. Faults of the settings, or of the folder, are an error all the same.
+func LoadGood(dir string) (*Snapshot, error) {
+	l := loader{lenient: true}
+	s, _, err := l.load(dir)
+	return s, err
+}
+
+// Need returns what is wrong with records that LoadGood left out, named by folder and name as in "corrections/NAME"; nil
+// where nothing is. The error is a Problems.
+func (s *Snapshot) Need(records ...string) error {
+	var ps Problems
+	for _, p := range s.Bad {
+		if slices.Contains(records, strings.TrimSuffix(p.File, ".toml")) {
+			ps = append(ps, p)
+		}
+	}
+	return orNil(ps)
+}
+
 // Load reads and checks the bench folder, see the function Load.
 func (b Bench) Load() (*Snapshot, error) { return Load(b.Dir) }
 
@@ -84,8 +105,9 @@ const maxEntries = 50_000
 
 // loader loads a bench again and again, reads only what may have changed and decodes only what did. One goroutine at a time.
 type loader struct {
-	cache map[string]parsed // by file
-	dirty map[string]bool   // files that are read whatever their date
+	lenient bool              // a faulty record is left out, see LoadGood
+	cache   map[string]parsed // by file
+	dirty   map[string]bool   // files that are read whatever their date
 }
 
 type parsed struct {
@@ -209,9 +231,16 @@ func (r *reading) finish() (*Snapshot, string, error) {
 		slices.SortStableFunc(r.problems, func(a, b *Problem) int {
 			return cmp.Or(strings.Compare(a.File, b.File), cmp.Compare(a.Line, b.Line))
 		})
-		return nil, sum, r.problems
+		ofRecord := func(p *Problem) bool {
+			folder, _, _ := strings.Cut(p.File, "/")
+			return slices.Contains([]string{"cushions", "corrections", "equalisers"}, folder) && folder != p.File
+		}
+		if !r.lenient || slices.ContainsFunc(r.problems, func(p *Problem) bool { return !ofRecord(p) }) {
+			return nil, sum, r.problems
+		}
 	}
 	s := r.s
+	s.Bad = r.problems
 	s.Hash = sum
 	for name := range s.corrections {
 		if _, ok := s.cushions[name]; !ok {

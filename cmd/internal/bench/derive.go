@@ -141,6 +141,9 @@ func Targets(diffs map[dsp.Ear]curve.Diff, how string) ([]fit.Target, error) {
 
 // EqualiserOf hands a described equaliser to the fit. Shapes without gain are of no use to it.
 func EqualiserOf(snap *config.Snapshot, name string) (*fit.Equaliser, error) {
+	if err := snap.Need("equalisers/" + name); err != nil {
+		return nil, err
+	}
 	e, ok := snap.Equaliser(name)
 	if !ok {
 		return nil, fmt.Errorf("unknown equaliser %q, the bench has: %s", name, strings.Join(snap.EqualiserNames(),

@@ -37,6 +37,9 @@ func Make(snap *config.Snapshot, name string, goal *bench.Goal, out string) (*Pa
 	if err := goal.Towards(snap, corr.Reference); err != nil {
 		return fail(err)
 	}
+	if err := snap.Need("cushions/"+name, "cushions/"+goal.Reference); err != nil { // it hands both records on
+		return fail(err)
+	}
 	page, err := newPage(snap, name, goal, corr)
 	if err != nil {
 		return nil, nil, err

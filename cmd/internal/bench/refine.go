@@ -33,7 +33,7 @@ func (w *Wishes) refine(snap *config.Snapshot, name string) (*refinement, error)
 	case corr.Reference == "":
 		return nil, errors.New("its correction names no reference")
 	}
-	w.Reference, w.Wanted = corr.Reference, ""
+	w.Reference, w.Wanted, w.From = corr.Reference, "", "the reference of its correction"
 	if IsWanted(snap, corr.Reference) {
 		w.Reference, w.Wanted = "", corr.Reference
 	}

@@ -201,6 +201,9 @@ func newFitted(snap *config.Snapshot, name string) fittedPart {
 			f.How += fmt.Sprintf(" and %d of %s", d.ReferenceSeats, corr.Reference)
 		}
 		f.How += fmt.Sprintf(": weighted difference %.2f dB RMS before, %.2f dB after.", d.BeforeRMSDB, d.AfterRMSDB)
+		if d.Caution != "" {
+			f.Notes = append(f.Notes, "Not proven: "+d.Caution)
+		}
 		f.Uncorrected = d.Left
 	}
 	var w bench.Goal

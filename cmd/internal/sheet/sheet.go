@@ -118,8 +118,12 @@ func newPage(snap *config.Snapshot, name string, w *bench.Goal, corr config.Corr
 	if err := p.seats(snap, diffs, ref, new); err != nil {
 		return nil, err
 	}
-	if corr.Derived != nil {
-		p.Uncorrected = corr.Derived.Left
+	if d := corr.Derived; d != nil {
+		p.Uncorrected = d.Left
+		p.NotProven = d.Caution
+	}
+	if p.NotProven == "" {
+		p.NotProven = cmp.Or(new.OneSeat(), ref.OneSeat())
 	}
 	return p, nil
 }

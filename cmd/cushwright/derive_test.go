@@ -134,7 +134,7 @@ func TestDeriveWritesWhatItSays(t *testing.T) {
 		t.Fatal(err)
 	}
 	c, ok := snap.Correction("wipe-clean")
-	if !ok || c.Reference != "woven" || d.Reference != "woven" || d.File != file || c.Derived == nil || c.Derived.Seats != 10 || c.Derived.ReferenceSeats != 10 {
+	if !ok || c.Reference != "woven" || d.Reference != "woven" || d.File != file || c.Derived == nil || c.Derived.Seats != 10 || c.Derived.ReferenceSeats != 20 {
 		t.Fatalf("%+v\n%+v", c, d)
 	}
 	var bands []bench.BandSetting

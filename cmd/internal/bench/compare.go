@@ -146,6 +146,9 @@ func Compare(snap *config.Snapshot, ref, new Measured, align bool) (Comparison, 
 		}
 		*to = k
 	}
+	if apart := OriginsOf(ref, new).Differ(); apart != "" {
+		cmp.Warnings = append(cmp.Warnings, apart)
+	}
 	cushions := []Measured{ref, new}
 	if new.Name == ref.Name {
 		cushions = cushions[:1]

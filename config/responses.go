@@ -62,6 +62,24 @@ func asProblems(err error) Problems {
 	return nil
 }
 
+// SeatsWithoutRecord lists the names of folders of seats that no cushion's record and no correction goes with, sorted.
+func (s *Snapshot) SeatsWithoutRecord() ([]string, error) {
+	folders, err := readDir(filepath.Join(s.Dir, "seats"))
+	if err != nil {
+		return nil, &Problem{File: "seats", Err: err}
+	}
+	var out []string
+	for _, name := range folders {
+		if _, ok := s.cushions[name]; ok || CheckName(name) != nil || s.Need("cushions/"+name, "corrections/"+name) != nil {
+			continue
+		}
+		if refs, misnamed, err := (Bench{s.Dir}).seatsIn(name); err == nil && len(refs)+len(misnamed) > 0 {
+			out = append(out, name)
+		}
+	}
+	return out, nil
+}
+
 // allSeats lists the seats of every folder in seats/, and what is wrong with the names there.
 func (b Bench) allSeats() (refs []SeatRef, problems Problems) {
 	folders, err := readDir(filepath.Join(b.Dir, "seats"))

@@ -50,6 +50,15 @@ key, value and what is allowed. The exit code is 1 if anything is.`,
 				for _, w := range snap.Warnings {
 					out.Warnings = append(out.Warnings, w.Error())
 				}
+				bare, err := snap.SeatsWithoutRecord()
+				if err != nil {
+					return err
+				}
+				for _, name := range bare {
+					out.Warnings = append(out.Warnings, fmt.Sprintf("seats/%s has seats, and there is no record cushions/%s.toml: "+
+						"\"cushwright cushions new %s\" begins it; if the name is a slip, \"cushwright cushions rename %s NAME\"",
+						name, name, name, name))
+				}
 				large, err := largeHeadrooms(snap)
 				if err != nil {
 					return err

@@ -97,7 +97,7 @@ func newRoot() *cobra.Command {
 			a.statusCommand(),
 			a.watchCommand(), a.pageCommand(), a.blindCommand()}},
 		{"The bench", []*cobra.Command{a.addCommand(), a.compareCommand(), a.deriveCommand(), a.showCommand(),
-			a.checkCommand(),
+			a.cushionsCommand(), a.checkCommand(),
 			a.demoCommand()}},
 		{"The rig", []*cobra.Command{a.sweepCommand(), a.proveCommand(), a.whichCommand()}},
 		{"Handing on", []*cobra.Command{a.slidersCommand(), a.sheetCommand(), a.renderCommand()}},

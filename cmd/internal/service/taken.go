@@ -34,7 +34,7 @@ func takenOver(ctx context.Context, cl stater, dir, name string, wait time.Durat
 	}
 	for end := time.Now().Add(wait); ; time.Sleep(20 * time.Millisecond) {
 		st, err := cl.Status(ctx)
-		if err != nil || !sameFolder(st.Bench, dir) {
+		if err != nil || !SameFolder(st.Bench, dir) {
 			return ""
 		}
 		switch {
@@ -62,7 +62,8 @@ func heardNow(st control.Status, name string) string {
 	return "The running engine has taken it over. It is heard now."
 }
 
-func sameFolder(a, b string) bool {
+// SameFolder reports whether two paths name one folder.
+func SameFolder(a, b string) bool {
 	i, err1 := os.Stat(a)
 	k, err2 := os.Stat(b)
 	return err1 == nil && err2 == nil && os.SameFile(i, k)

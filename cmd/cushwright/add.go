@@ -161,7 +161,7 @@ func (w addWishes) read(file string, columns config.Columns, ear dsp.Ear) (out [
 func (w addWishes) write(snap *config.Snapshot, name string, all []taken) error {
 	bench := config.Bench{Dir: snap.Dir}
 	var fresh []config.Seat
-	var at, like []int // of the fresh seats in all; for each of all, which of the fresh ones holds it, or -1
+	var like []int // for each of all, which of the fresh ones holds it, or -1
 	for i := range all {
 		s := &all[i].seat
 		if s.Rig == "" {
@@ -185,7 +185,7 @@ func (w addWishes) write(snap *config.Snapshot, name string, all []taken) error 
 			}
 		}
 		if !all[i].Already {
-			like[i], fresh, at = len(fresh), append(fresh, *s), append(at, i)
+			like[i], fresh = len(fresh), append(fresh, *s)
 		}
 	}
 	if len(fresh) == 0 {

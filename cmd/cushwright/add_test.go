@@ -125,6 +125,15 @@ func TestCheckNamesSeatsWithoutARecord(t *testing.T) {
 	if err != nil || !strings.Contains(msg, "seats/wovne has seats, and there is no record cushions/wovne.toml") {
 		t.Errorf("%v, %q", err, msg)
 	}
+	// A fault elsewhere hides it not.
+	putFile(t, dir, "cushions/linen.toml", "labl = \"Linen\"\n")
+	out, msg, err := command(dir, "check")
+	if !errors.As(err, new(answerNo)) || !strings.Contains(out, "labl") || !strings.Contains(msg, "no record cushions/wovne.toml") {
+		t.Errorf("%v, %q, %q", err, out, msg)
+	}
+	if err := os.Remove(filepath.Join(dir, "cushions", "linen.toml")); err != nil {
+		t.Fatal(err)
+	}
 	if _, _, err := command(dir, "cushions", "new", "wovne"); err != nil {
 		t.Fatal(err)
 	}

@@ -309,11 +309,7 @@ func (d *Derived) Write(dir string) error {
 	for _, l := range d.Uncorrected {
 		record.Left = append(record.Left, l.String())
 	}
-	why := d.Doubts
-	if d.Worse != "" {
-		why = append(why[:len(why):len(why)], d.Worse)
-	}
-	if r := []rune(strings.Join(why, "; ")); len(r) > 0 {
+	if r := []rune(strings.Join(d.Doubts, "; ")); len(r) > 0 {
 		record.Caution = string(r[:min(len(r), 250)])
 	}
 	comments := []string{fmt.Sprintf("Derived: takes the sound of %s to that of %s.", d.Cushion, d.Reference)}

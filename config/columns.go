@@ -8,6 +8,8 @@ import (
 	"slices"
 	"strings"
 	"unicode"
+
+	"cushwright/dsp"
 )
 
 // Columns says what the columns of a measured text are, where it has no heading that does.
@@ -24,7 +26,7 @@ const ColumnNames = "freq, level, left, right, phase, or - for one that is left 
 // are freq,level,phase.
 func ParseColumns(names, units string) (c Columns, err error) {
 	bad := func(key, value, allowed string) (Columns, error) {
-		return Columns{}, &Problem{File: "the command line", Key: key, Value: clip(fmt.Sprintf("%q", value)), Allowed: allowed}
+		return Columns{}, &dsp.RangeError{Key: key, Value: clip(fmt.Sprintf("%q", value)), Allowed: allowed}
 	}
 	if names != "" {
 		c.Names = strings.Split(strings.ReplaceAll(names, " ", ""), ",")

@@ -390,3 +390,35 @@ func FuzzKey(f *testing.F) {
 		}
 	})
 }
+
+func FuzzColumns(f *testing.F) {
+	f.Add([]byte("20;80\n1000;81,5\n20000;70\n"), "freq,level", "kHz")
+	f.Add([]byte("1\t20\t80\t-3\n2\t1000\t81\t4\n"), "-,freq,left,right", "Hz,Pa")
+	f.Fuzz(func(t *testing.T, data []byte, names, units string) {
+		c, err := ParseColumns(names, units)
+		if err != nil {
+			return
+		}
+		for _, level := range []string{"level", "left", "right"} {
+			if c.Names != nil && !slices.Contains(c.Names, level) || c.Names == nil && level != "level" {
+				continue
+			}
+			m, understood, err := parseColumns(data, "file", c, level)
+			if err != nil {
+				var p *Problem
+				if !errors.As(err, &p) || p.File != "file" || strings.ContainsAny(err.Error(), "\n\x00") {
+					t.Fatalf("%q: %v", data, err)
+				}
+				continue
+			}
+			if len(m.FreqHz) < 2 || len(m.FreqHz) != len(m.LevelDB) || !slices.IsSorted(m.FreqHz) || strings.Contains(understood, "\n") {
+				t.Fatalf("%q: %+v, %q", data, m, understood)
+			}
+			for _, v := range append(slices.Clone(m.FreqHz), m.LevelDB...) {
+				if math.IsNaN(v) || math.IsInf(v, 0) {
+					t.Fatalf("%q: %+v", data, m)
+				}
+			}
+		}
+	})
+}

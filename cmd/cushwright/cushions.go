@@ -19,7 +19,7 @@ func (a *app) cushionsCommand() *cobra.Command {
 	c := &cobra.Command{Use: "cushions", Short: "List the cushions; begin, rename or remove one.", Args: cobra.NoArgs,
 		Long: `Lists the cushions of the bench: their seats, what their correction is towards, which one is the reference
 and which is fitted. Its subcommands begin, rename and remove cushions. What is removed is kept in the bench folder,
-and "cushions undo" puts the last removal back.`,
+the last 50 removals of it, and "cushions undo" puts the last one back.`,
 		RunE: func(c *cobra.Command, _ []string) error { return a.listCushions(c, asJSON) }}
 	c.Flags().BoolVar(&asJSON, "json", false, "print JSON")
 

@@ -91,8 +91,13 @@ func (a *app) derive(c *cobra.Command, name string, w bench.Wishes, since string
 	if d.Worse != "" && !to.dry {
 		stop = append(stop, d.Worse)
 	}
-	warn(c, stop)
 	stopped := len(stop) > 0 && !to.yes
+	switch {
+	case !stopped: // otherwise the answer says it
+		warn(c, stop)
+	case d.Worse != "" && to.dry:
+		warn(c, []string{d.Worse})
+	}
 	if !to.dry && !stopped {
 		if w.Equaliser != "" {
 			warn(c, []string{fmt.Sprintf("the engine now plays the settings for %s too; --dry only prints them",

@@ -109,7 +109,7 @@ func parseColumns(data []byte, name string, c Columns, level string) (m Measurem
 	if c.Names != nil {
 		understood += "; columns as said: " + strings.Join(c.Names, ", ")
 	}
-	if c.KHz {
+	if c.KHz && !strings.Contains(understood, "columns kHz") { // a heading that says so is heeded already
 		for i, f := range m.FreqHz {
 			m.FreqHz[i] = math.Round(f*1e9) / 1e6 // as round as in kHz
 		}

@@ -189,7 +189,22 @@ func TestAddColumnsAndUnits(t *testing.T) {
 			}
 		}
 	}
+	// A heading that names kHz and --unit kHz say one thing, not two.
 	dir := demoBench(t)
+	headed := rigText(t, func(hz, db float64) string { return fmt.Sprintf("%.6f,%g", hz/1000, db) })
+	b, err := os.ReadFile(headed)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(headed, append([]byte("kHz,dB\n"), b...), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if _, _, err := command(dir, "add", "linen", "--new", "--ear", "left", "--unit", "kHz", headed); err != nil {
+		t.Fatal(err)
+	}
+	if s := storedSeats(t, dir, "linen"); len(s) != 1 || math.Abs(s[0].FreqHz[0]-19.953) > 0.001 {
+		t.Errorf("%+v", s)
+	}
 	file := rigText(t, func(hz, db float64) string { return fmt.Sprintf("%g %g", hz, db) })
 	for args, want := range map[string]string{"--columns freq,level,phase --ear left": "line 1: 19.953 ", "--columns freq,volume --ear left": "left out",
 		"--columns freq,left,right --ear left": "no --ear", "--columns level --ear left": "freq", "--columns freq,level,left": "either level",

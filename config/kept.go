@@ -125,7 +125,8 @@ func RemoveSeat(dir, name, seat string) ([]string, error) {
 	ear, n, ok := seatName(strings.TrimSuffix(seat, ".csv") + ".csv")
 	file := seatFile(name, ear, n)
 	if _, err := os.Lstat(filepath.Join(dir, filepath.FromSlash(file))); !ok || err != nil {
-		return nil, fmt.Errorf("config: remove seat %q of %q: there is none, allowed: %s", clip(seat), name, seatsText(dir, name))
+		return nil, fmt.Errorf("config: remove seat %q of %q: there is none, allowed: %s", clip(seat), name,
+			seatsText(dir, name))
 	}
 	return []string{file}, putAway(dir, name+"-"+path.Base(file), []string{file}, nil)
 }
@@ -184,7 +185,8 @@ func RemoveDemo(dir string) (removed, stays []string, err error) {
 		}
 	}
 	var settings []byte
-	if got, err := os.ReadFile(filepath.Join(dir, "settings.toml")); err == nil && string(got) == demoSettings() && len(stays) == 0 {
+	got, err := os.ReadFile(filepath.Join(dir, "settings.toml"))
+	if err == nil && string(got) == demoSettings() && len(stays) == 0 {
 		settings = []byte(DefaultSettingsTOML)
 	}
 	if len(removed) == 0 {
@@ -344,7 +346,8 @@ func RenameCushion(dir, old, name string) error {
 	var moved [][2]string
 	for _, f := range files {
 		folder, base := path.Split(f)
-		from, to := filepath.Join(dir, filepath.FromSlash(f)), filepath.Join(dir, filepath.FromSlash(folder), name+strings.TrimPrefix(base, old))
+		from := filepath.Join(dir, filepath.FromSlash(f))
+		to := filepath.Join(dir, filepath.FromSlash(folder), name+strings.TrimPrefix(base, old))
 		if err := rename(from, to); err != nil {
 			for _, m := range moved {
 				os.Rename(m[1], m[0])

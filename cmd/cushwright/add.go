@@ -45,7 +45,8 @@ the bench does not have, and writes a record with its label.`,
 	f.StringVar(&w.unit, "unit", "", "the units: Hz or kHz, and dB or Pa")
 	f.BoolVar(&w.begin, "new", false, "begin a cushion that the bench does not have")
 	f.StringVar(&w.label, "label", "", "the label of a new cushion, as people call it")
-	f.StringVar(&w.headphone, "headphone", "", "the headphone that was measured (default: rig.headphone of settings.toml)")
+	f.StringVar(&w.headphone, "headphone", "", "the headphone that was measured (default: rig.headphone of "+
+		"settings.toml)")
 	f.StringVar(&w.rig, "rig", "", "the rig that it was measured on (default: rig.name of settings.toml)")
 	f.BoolVar(&w.asJSON, "json", false, "print JSON")
 	return c
@@ -77,7 +78,8 @@ func (a *app) add(c *cobra.Command, name string, files []string, w addWishes) er
 	ear, err := dsp.ParseEar(w.side)
 	switch {
 	case columns.Ears() && w.side != "":
-		return fail(&dsp.RangeError{Key: "--ear", Value: fmt.Sprintf("%q", w.side), Allowed: "no --ear where --columns names the ears"})
+		return fail(&dsp.RangeError{Key: "--ear", Value: fmt.Sprintf("%q", w.side),
+			Allowed: "no --ear where --columns names the ears"})
 	case !columns.Ears() && (err != nil || ear == dsp.Both):
 		return fail(&dsp.RangeError{Key: "--ear", Value: fmt.Sprintf("%q", w.side),
 			Allowed: "left or right, for a seat is of one ear"})
@@ -205,7 +207,8 @@ func (w addWishes) write(snap *config.Snapshot, name string, all []taken) error 
 
 // cushionFor opens the bench for a cushion. One that the bench does not have is begun with its record where that is
 // wanted, and a bench that is not there with it; begun names what was written.
-func (a *app) cushionFor(c *cobra.Command, action, name, label string, begin bool) (snap *config.Snapshot, begun []string, err error) {
+func (a *app) cushionFor(c *cobra.Command, action, name, label string, begin bool) (snap *config.Snapshot,
+	begun []string, err error) {
 	dir, err := a.dir()
 	if err != nil {
 		return nil, nil, err
@@ -232,7 +235,8 @@ func (a *app) cushionFor(c *cobra.Command, action, name, label string, begin boo
 			if asked {
 				hint = "nothing was written"
 			}
-			return nil, nil, fmt.Errorf("cushwright: %s %q: %s; %s", action, name, strings.ToLower(question[:1])+question[1:], hint)
+			return nil, nil, fmt.Errorf("cushwright: %s %q: %s; %s", action, name,
+				strings.ToLower(question[:1])+question[1:], hint)
 		}
 	}
 	if made, err := config.Begin(dir, name); err != nil {

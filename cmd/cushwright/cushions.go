@@ -222,7 +222,8 @@ func (a *app) removeCushion(c *cobra.Command, name, seat string, demo bool) erro
 	switch {
 	case demo:
 		if _, st, err := service.Open(c.Context()); err == nil && service.SameFolder(st.Bench, dir) {
-			return errors.New(`cushwright: the engine runs on this bench: end it with "cushwright stop" before you remove the demonstration`)
+			return errors.New(`cushwright: the engine runs on this bench: end it with "cushwright stop" before you remove ` +
+				"the demonstration")
 		}
 		removed, stays, err = config.RemoveDemo(dir)
 	case seat != "":

@@ -134,7 +134,8 @@ func printDerived(w io.Writer, d *bench.Derived) {
 	if d.From != "" {
 		from = " (" + d.From + ")"
 	}
-	fmt.Fprintf(w, "%s, with %s as its reference%s: %s\n", d.Cushion, d.Reference, from, words.Plural(uint64(len(d.Bands)), "band"))
+	fmt.Fprintf(w, "%s, with %s as its reference%s: %s\n", d.Cushion, d.Reference, from,
+		words.Plural(uint64(len(d.Bands)), "band"))
 	if d.Equaliser != "" {
 		fmt.Fprintln(w, "for the equaliser", d.Equaliser)
 	}

@@ -64,23 +64,27 @@ func nextSteps(dir, name string) (out []string) {
 		n[r.Ear]++
 	}
 	if k, ok := snap.Cushion(name); !ok || !k.Recorded {
-		out = append(out, fmt.Sprintf("%s has no record yet: \"cushwright cushions new %s\" begins cushions/%s.toml", name, name, name))
+		out = append(out, fmt.Sprintf("%s has no record yet: \"cushwright cushions new %s\" begins cushions/%s.toml", name, name,
+			name))
 	}
 	if least := min(n[dsp.Left], n[dsp.Right]); least < enoughSeats {
 		out = append(out, fmt.Sprintf("%s has %s of the left ear and %d of the right; %d of each show how far seats "+
-			"scatter: \"cushwright add %s --ear right FILE…\"", name, words.Plural(uint64(n[dsp.Left]), "seat"), n[dsp.Right], enoughSeats, name))
+			"scatter: \"cushwright add %s --ear right FILE…\"", name, words.Plural(uint64(n[dsp.Left]), "seat"), n[dsp.Right],
+			enoughSeats, name))
 	}
 	ref := snap.Settings.Reference
 	_, corrected := snap.Correction(name)
 	switch {
 	case ref == "":
-		out = append(out, "no reference is named: write reference = \"NAME\" into settings.toml, the cushion whose sound is wanted")
+		out = append(out, "no reference is named: write reference = \"NAME\" into settings.toml, the cushion whose "+
+			"sound is wanted")
 	case ref == name && len(snap.CushionNames()) > 1:
 	case ref == name:
 		out = append(out, fmt.Sprintf("%s is the reference; next come the seats of another cushion: \"cushwright add OTHER "+
 			"--new --ear left FILE…\"", name))
 	case !corrected && len(refs) > 0:
-		out = append(out, fmt.Sprintf("next: \"cushwright derive %s\", then \"cushwright run\" and \"cushwright wear %s\"", name, name))
+		out = append(out, fmt.Sprintf("next: \"cushwright derive %s\", then \"cushwright run\" and \"cushwright wear %s\"", name,
+			name))
 	}
 	return out
 }

@@ -110,8 +110,9 @@ func printSliders(w io.Writer, s *bench.SliderAnswer) {
 		if s.From != "" {
 			from = " (" + s.From + ")"
 		}
-		fmt.Fprintf(w, "%s, with %s as its reference%s: %s for %s, Q %s, %s\n", s.Cushion, s.Reference, from, words.Plural(uint64(len(r.Sliders)),
-			"slider"), which, words.Short(r.Q, 2), step)
+		fmt.Fprintf(w, "%s, with %s as its reference%s: %s for %s, Q %s, %s\n", s.Cushion, s.Reference,
+			from, words.Plural(uint64(len(r.Sliders)),
+				"slider"), which, words.Short(r.Q, 2), step)
 		fmt.Fprintf(w, "fitted for %s\n", bellsInWords(s.Bells))
 		fmt.Fprintf(w, "  %8s  %7s  %7s\n", "Hz", "set dB", "naive")
 		for _, k := range r.Sliders {
@@ -123,7 +124,8 @@ func printSliders(w io.Writer, s *bench.SliderAnswer) {
 			fmt.Fprintf(w, "after, with the level counted: %.2f dB RMS (weighted) at most; by the naive reading %.2f; with all at "+
 				"zero %.2f\n", r.ResidualRMSDB, r.NaiveRMSDB, r.ZeroRMSDB)
 		} else {
-			fmt.Fprintf(w, "after:  %.2f dB RMS (weighted) at most; by the naive reading %.2f\n", r.ResidualRMSDB, r.NaiveRMSDB)
+			fmt.Fprintf(w, "after:  %.2f dB RMS (weighted) at most; by the naive reading %.2f\n", r.ResidualRMSDB,
+				r.NaiveRMSDB)
 		}
 		for _, k := range r.Kinds {
 			name := k.Bells + " bells"

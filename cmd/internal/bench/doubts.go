@@ -144,7 +144,8 @@ func (d *Derived) replaces(snap *config.Snapshot, goals []fit.Target) (string, e
 	if d.After.RMSDB <= least+worseDB {
 		return "", nil
 	}
-	return fmt.Sprintf("the present correction leaves less over: %.2f dB RMS %s, against %.2f", least, by, d.After.RMSDB), nil
+	return fmt.Sprintf("the present correction leaves less over: %.2f dB RMS %s, against %.2f", least, by,
+		d.After.RMSDB), nil
 }
 
 // Origins says what the seats of cushions say about the rig and the headphone that they were measured on.

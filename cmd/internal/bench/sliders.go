@@ -99,7 +99,7 @@ type SliderRow struct {
 	Sliders       []Slider      `json:"sliders"`
 	BeforeRMSDB   float64       `json:"before_rms_db"`   // as derive has it: level left out
 	BeforeMaxDB   float64       `json:"before_max_db"`   // likewise
-	ZeroRMSDB     float64       `json:"zero_rms_db"`     // what sliders at zero leave: with the level where it is in the sliders
+	ZeroRMSDB     float64       `json:"zero_rms_db"`     // what sliders at zero leave; counts the level with "measured"
 	ResidualRMSDB float64       `json:"residual_rms_db"` // the most on any kind of bells that was fitted for
 	NaiveRMSDB    float64       `json:"naive_rms_db"`    // likewise
 	Kinds         []SliderKind  `json:"kinds"`
@@ -208,7 +208,8 @@ func setSliders(goals []fit.Target, spec fit.SliderSpec) (rows []SliderRow, bala
 		if err != nil {
 			return nil, 0, err
 		}
-		row := SliderRow{Ear: goals[i].Ear, Q: r.Q, BeforeRMSDB: before.RMSDB, BeforeMaxDB: before.MaxDB, ZeroRMSDB: r.BeforeRMS,
+		row := SliderRow{Ear: goals[i].Ear, Q: r.Q, BeforeRMSDB: before.RMSDB, BeforeMaxDB: before.MaxDB,
+			ZeroRMSDB:     r.BeforeRMS,
 			ResidualRMSDB: r.ResidualRMS,
 			NaiveRMSDB:    r.NaiveRMS, LevelDB: r.LevelDB + 0,
 			HeadroomDB: 0 - peakDB, Uncorrected: append([]Uncorrected{}, uncorrected(goals[i].Ear, r.Left)...)}

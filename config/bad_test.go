@@ -141,7 +141,7 @@ func TestSettingsReachTheirFields(t *testing.T) {
 	}
 	s, ps := parseSettings("settings.toml", data)
 	want := Settings{"woven", false, Sound{"a", "b", false, "safe", 16, 16384, "malgo", false}, Guard{false, -20}, Bypass{"programme"},
-		Keys{"ctrl+alt+b", "super+shift+right", "f9", "ctrl+alt+escape"}, Rig{"c", "d", -20, -20, "rig/mic.txt"}, PageSettings{8080}}
+		Keys{"ctrl+alt+b", "super+shift+right", "f9", "ctrl+alt+escape"}, Rig{"c", "d", -20, -20, "rig/mic.txt", "bench", "headset"}, PageSettings{8080}}
 	if len(ps) > 0 || s != want {
 		t.Errorf("%+v %v", s, ps)
 	}

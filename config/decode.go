@@ -12,7 +12,6 @@ import (
 	"github.com/go-viper/mapstructure/v2"
 	"github.com/pelletier/go-toml/v2"
 	"github.com/pelletier/go-toml/v2/unstable"
-	"github.com/spf13/viper"
 )
 
 // The tags of a decoded struct are its schema:
@@ -33,6 +32,11 @@ type document struct {
 	pos      map[string]position // of every table and key, by the name that messages use
 	tables   map[string]int      // elements of an array of tables so far
 	problems Problems
+
+	unread    map[string]bool // keys whose value could not be taken: nothing more is said of them
+	unfit     bool            // nothing of the file could be decoded
+	said      Problems        // of lines that are no TOML, while the rest is read
+	blankLine []int           // those lines, blanked in src
 }
 
 // position is where a key or table stands and what value it has there.
@@ -46,13 +50,14 @@ type position struct {
 // decoding; what it is lenient about (case, unknown keys, empty tables, types) is refused before, so that each problem has a
 // line. The document comes back for further checks with bad.
 func decodeTOML(file string, data []byte, into any) *document {
-	d := &document{file: file, pos: map[string]position{}, tables: map[string]int{}}
+	d := &document{file: file, unread: map[string]bool{}}
 	data = bytes.TrimPrefix(data, []byte("\xef\xbb\xbf"))
 	d.src = slices.Clip(slices.Clone(data))
 	switch {
 	case len(bytes.TrimSpace(data)) == 0:
 		// An editor that truncates before it writes shows this for a moment; it must not pass for "all defaults".
 		d.add(&Problem{Err: errors.New("the file is empty"), Allowed: "keys or a comment, or no such file"})
+		d.unfit = true
 		return d
 	case !utf8.Valid(data):
 		n := 1
@@ -67,19 +72,24 @@ func decodeTOML(file string, data []byte, into any) *document {
 			rest = rest[w:]
 		}
 		d.add(&Problem{Line: n, Err: errors.New("not UTF-8"), Allowed: "UTF-8 text"})
+		d.unfit = true
 		return d
 	}
-	v := viper.NewWithOptions(viper.KeyDelimiter("\x00"))
-	v.SetConfigType("toml")
-	table, prefix := d.schema(reflect.TypeOf(into).Elem())
-	if err := v.ReadConfig(bytes.NewReader(data)); err != nil {
-		d.syntax(err, table, prefix)
+	v := d.read(reflect.TypeOf(into).Elem())
+	if v == nil {
+		d.unfit = true
 		return d
 	}
+	for _, p := range d.problems {
+		d.unread[p.Key] = p.Key != ""
+	}
+	// Where something is wrong already, what is left of the file is decoded and checked all the same.
+	decode := v.UnmarshalExact
 	if len(d.problems) > 0 {
-		return d
+		decode = v.Unmarshal
 	}
-	err := v.UnmarshalExact(into, func(c *mapstructure.DecoderConfig) {
+	faults := len(d.problems)
+	err := decode(into, func(c *mapstructure.DecoderConfig) {
 		c.TagName = "key"
 		c.WeaklyTypedInput = false
 		c.MatchName = func(key, field string) bool { return key == field }
@@ -90,11 +100,15 @@ func decodeTOML(file string, data []byte, into any) *document {
 			return v, nil
 		}
 	})
-	if err != nil {
+	if err != nil && faults == 0 {
 		d.add(&Problem{Err: errors.New(clip(err.Error()))})
+		d.unfit = true
 		return d
 	}
 	d.ranges("", reflect.ValueOf(into).Elem())
+	for _, p := range d.problems {
+		d.unread[p.Key] = p.Key != ""
+	}
 	return d
 }
 
@@ -108,6 +122,11 @@ func (d *document) add(p *Problem) {
 
 // bad adds a problem with the value of a key; the line is that of the key, or else of the table it belongs in.
 func (d *document) bad(key, value, allowed string) {
+	for name := key; name != ""; name = name[:max(0, strings.LastIndexAny(name, ". "))] {
+		if d.unread[name] {
+			return
+		}
+	}
 	at := d.pos[key]
 	if value == "" {
 		value = at.raw
@@ -159,6 +178,8 @@ func (d *document) syntax(err error, t reflect.Type, prefix string) {
 			p.Key, p.Allowed = join(prefix, key), wanted(f)
 			if v, ok := strings.CutPrefix(value, "="); !ok {
 				p.Value, p.Allowed = clip(value), "key = value, here "+key+" = "+p.Allowed
+			} else if number, ok := decimalComma(v); ok {
+				p.Value, p.Allowed, p.Err = clip(number), withPoint(p.Allowed, number), nil
 			} else if p.Value = clip(strings.TrimSpace(v)); p.Value == "" {
 				p.Value = "nothing"
 			}
@@ -330,7 +351,11 @@ func (d *document) value(f reflect.StructField, t reflect.Type, name string, lin
 		}
 	}
 	if !ok {
-		d.add(&Problem{Line: line, Key: name, Value: clip(raw), Allowed: wantedType(f, t)})
+		p := &Problem{Line: line, Key: name, Value: clip(raw), Allowed: wantedType(f, t)}
+		if number, comma := decimalComma(raw); comma && t.Kind() == reflect.Float64 {
+			p.Allowed = withPoint(p.Allowed, number)
+		}
+		d.add(p)
 	}
 }
 

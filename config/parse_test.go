@@ -325,14 +325,19 @@ func FuzzTOML(f *testing.F) {
 }
 
 func FuzzSeat(f *testing.F) {
-	f.Add([]byte("# date: 2026-01-02\n# rate_hz: 48000\n# note\nfreq_hz,level_db,phase_deg\n20,1,2\n30,1,2\n"))
+	f.Add([]byte("# date: 2026-01-02\n# rate_hz: 48000\n# rig: desk\n# headphone: booth\n# note\nfreq_hz,level_db,phase_deg\n20,1,2\n30,1,2\n"))
 	f.Add([]byte("freq_hz,level_db\r\n20,1\r\n30,-1e1\r\n"))
 	addFiles(f, "demo/seats/woven/left-01.csv")
 	f.Fuzz(func(t *testing.T, data []byte) {
 		s, err := ParseSeat("file", data)
 		if err != nil {
-			var p *Problem
-			if !errors.As(err, &p) || p.File != "file" || strings.ContainsAny(err.Error(), "\n\x00") {
+			found := asProblems(err)
+			for _, p := range found {
+				if p.File != "file" || strings.ContainsAny(p.Error(), "\n\x00") {
+					t.Fatalf("%q: %v", data, err)
+				}
+			}
+			if len(found) == 0 {
 				t.Fatalf("%q: %v", data, err)
 			}
 			return
@@ -343,7 +348,8 @@ func FuzzSeat(f *testing.F) {
 			t.Fatalf("%q: %v", data, err)
 		}
 		back, err := ParseSeat("file", text)
-		if err != nil || fmt.Sprint(back.FreqHz, back.LevelDB, back.PhaseDeg) != fmt.Sprint(s.FreqHz, s.LevelDB, s.PhaseDeg) {
+		if err != nil || fmt.Sprint(back.FreqHz, back.LevelDB, back.PhaseDeg, back.Headphone, back.Rig) !=
+			fmt.Sprint(s.FreqHz, s.LevelDB, s.PhaseDeg, s.Headphone, s.Rig) {
 			t.Fatalf("%q: %v", text, err)
 		}
 	})
@@ -385,6 +391,38 @@ func FuzzKey(f *testing.F) {
 		again, err := ParseKey(k.String())
 		if err != nil || again != k || (k.Key == "") != (s == "") {
 			t.Fatalf("%q: %+v %v", s, k, err)
+		}
+	})
+}
+
+func FuzzColumns(f *testing.F) {
+	f.Add([]byte("20;80\n1000;81,5\n20000;70\n"), "freq,level", "kHz")
+	f.Add([]byte("1\t20\t80\t-3\n2\t1000\t81\t4\n"), "-,freq,left,right", "Hz,Pa")
+	f.Fuzz(func(t *testing.T, data []byte, names, units string) {
+		c, err := ParseColumns(names, units)
+		if err != nil {
+			return
+		}
+		for _, level := range []string{"level", "left", "right"} {
+			if c.Names != nil && !slices.Contains(c.Names, level) || c.Names == nil && level != "level" {
+				continue
+			}
+			m, understood, err := parseColumns(data, "file", c, level)
+			if err != nil {
+				var p *Problem
+				if !errors.As(err, &p) || p.File != "file" || strings.ContainsAny(err.Error(), "\n\x00") {
+					t.Fatalf("%q: %v", data, err)
+				}
+				continue
+			}
+			if len(m.FreqHz) < 2 || len(m.FreqHz) != len(m.LevelDB) || !slices.IsSorted(m.FreqHz) || strings.Contains(understood, "\n") {
+				t.Fatalf("%q: %+v, %q", data, m, understood)
+			}
+			for _, v := range append(slices.Clone(m.FreqHz), m.LevelDB...) {
+				if math.IsNaN(v) || math.IsInf(v, 0) {
+					t.Fatalf("%q: %+v", data, m)
+				}
+			}
 		}
 	})
 }

@@ -40,7 +40,8 @@ type Derived struct {
 	BeforeMaxDB    float64  `key:"before_max_db" min:"0" max:"1000" unit:"dB" json:"before_max_db"`
 	AfterRMSDB     float64  `key:"after_rms_db" min:"0" max:"1000" unit:"dB" json:"after_rms_db"` // and with it
 	AfterMaxDB     float64  `key:"after_max_db" min:"0" max:"1000" unit:"dB" json:"after_max_db"`
-	Left           []string `key:"left" check:"text" json:"left,omitempty"` // what was left uncorrected and why
+	Caution        string   `key:"caution" check:"text" json:"caution,omitempty"` // why it is not proven
+	Left           []string `key:"left" check:"text" json:"left,omitempty"`       // what was left uncorrected and why
 }
 
 // Equaliser is equalisers/NAME.toml: what a listener's equaliser can do. A step of 0 is stepless.

@@ -29,10 +29,10 @@ type bandFile struct {
 func parseSettings(file string, data []byte) (Settings, Problems) {
 	s := DefaultSettings()
 	d := decodeTOML(file, data, &s)
-	if len(d.problems) > 0 {
+	if d.unfit {
 		return s, d.problems
 	}
-	if s.Rig.SweepLevelDB > s.Rig.MaxLevelDB {
+	if d.taken("rig.sweep_level_db", "rig.max_level_db") && s.Rig.SweepLevelDB > s.Rig.MaxLevelDB {
 		if _, said := d.pos["rig.sweep_level_db"]; said {
 			d.bad("rig.sweep_level_db", "", fmt.Sprintf("up to rig.max_level_db, %g dB", s.Rig.MaxLevelDB))
 		} else {
@@ -64,7 +64,7 @@ func parseCushion(file, name string, data []byte) (Cushion, Problems) {
 	c := Cushion{}
 	d := decodeTOML(file, data, &c)
 	c.Name, c.Recorded = name, true
-	if len(d.problems) == 0 && c.ClampedMM != nil && c.ThicknessMM != nil && *c.ClampedMM > *c.ThicknessMM {
+	if !d.unfit && c.ClampedMM != nil && c.ThicknessMM != nil && *c.ClampedMM > *c.ThicknessMM {
 		d.bad("clamped_mm", "", fmt.Sprintf("up to thickness_mm, %g mm", *c.ThicknessMM))
 	}
 	return c, d.problems
@@ -86,7 +86,7 @@ func orNil(ps Problems) error {
 func parseCorrection(file, name string, data []byte) (Correction, Problems) {
 	var f correctionFile
 	d := decodeTOML(file, data, &f)
-	if len(d.problems) > 0 {
+	if d.unfit {
 		return Correction{}, d.problems
 	}
 	headroom := dsp.AutoHeadroom
@@ -214,7 +214,7 @@ func ParseEqualiser(file, name string, data []byte) (Equaliser, error) {
 func parseEqualiser(file, name string, data []byte) (Equaliser, Problems) {
 	f := equaliserFile{FreqMinHz: dsp.MinFreqHz, FreqMaxHz: dsp.MaxFreqHz, GainMinDB: -12, GainMaxDB: 12, QMin: 0.3, QMax: 10}
 	d := decodeTOML(file, data, &f)
-	if len(d.problems) > 0 {
+	if d.unfit {
 		return Equaliser{}, d.problems
 	}
 	e := Equaliser{Name: name, Label: f.Label, Bands: f.Bands, FreqMinHz: f.FreqMinHz, FreqMaxHz: f.FreqMaxHz, FreqStepHz: f.FreqStepHz,
@@ -245,11 +245,11 @@ func parseEqualiser(file, name string, data []byte) (Equaliser, Problems) {
 				break
 			}
 		}
-	} else if e.Bands == 0 {
+	} else if e.Bands == 0 && d.taken("fixed_freq_hz") {
 		d.bad("bands", "missing", "1 to 64, or fixed_freq_hz")
 	}
 	less := func(lo, hi string, a, b float64) {
-		if a > b {
+		if d.taken(lo, hi) && a > b {
 			d.bad(lo, strconv.FormatFloat(a, 'g', -1, 64), fmt.Sprintf("up to %s, %g", hi, b))
 		}
 	}

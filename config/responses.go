@@ -1,6 +1,7 @@
 package config
 
 import (
+	"cmp"
 	"errors"
 	"os"
 	"path"
@@ -26,11 +27,9 @@ func (b Bench) CheckResponses() Problems {
 	for range runtime.GOMAXPROCS(0) {
 		all.Go(func() {
 			for read := range jobs {
-				err := read()
-				var p *Problem
-				if errors.As(err, &p) {
+				if found := asProblems(read()); len(found) > 0 {
 					mu.Lock()
-					problems = append(problems, p)
+					problems = append(problems, found...)
 					mu.Unlock()
 				}
 			}
@@ -44,8 +43,41 @@ func (b Bench) CheckResponses() Problems {
 	}
 	close(jobs)
 	all.Wait()
-	slices.SortStableFunc(problems, func(a, b *Problem) int { return strings.Compare(a.File, b.File) })
+	slices.SortStableFunc(problems, func(a, b *Problem) int {
+		return cmp.Or(strings.Compare(a.File, b.File), cmp.Compare(a.Line, b.Line))
+	})
 	return problems
+}
+
+// asProblems are the problems that an error stands for.
+func asProblems(err error) Problems {
+	var all Problems
+	var one *Problem
+	switch {
+	case errors.As(err, &all):
+		return all
+	case errors.As(err, &one):
+		return Problems{one}
+	}
+	return nil
+}
+
+// SeatsWithoutRecord lists the names of folders of seats that no cushion's record and no correction goes with, sorted.
+func (s *Snapshot) SeatsWithoutRecord() ([]string, error) {
+	folders, err := readDir(filepath.Join(s.Dir, "seats"))
+	if err != nil {
+		return nil, &Problem{File: "seats", Err: err}
+	}
+	var out []string
+	for _, name := range folders {
+		if _, ok := s.cushions[name]; ok || CheckName(name) != nil || s.Need("cushions/"+name, "corrections/"+name) != nil {
+			continue
+		}
+		if refs, misnamed, err := (Bench{s.Dir}).seatsIn(name); err == nil && len(refs)+len(misnamed) > 0 {
+			out = append(out, name)
+		}
+	}
+	return out, nil
 }
 
 // allSeats lists the seats of every folder in seats/, and what is wrong with the names there.
@@ -58,7 +90,8 @@ func (b Bench) allSeats() (refs []SeatRef, problems Problems) {
 		if i, err := os.Stat(filepath.Join(b.Dir, "seats", name)); err != nil || !i.IsDir() || strings.HasPrefix(name, ".") {
 			continue
 		}
-		r, err := b.Seats(name)
+		r, misnamed, err := b.seatsIn(name)
+		problems = append(problems, misnamed...)
 		var p *Problem
 		switch {
 		case errors.As(err, &p):

@@ -22,6 +22,8 @@ type Seat struct {
 	RateHz       float64   // 0 = not said
 	SweepLevelDB float64   // dB of full scale; NaN = not said
 	SignalDB     float64   // signal-to-noise in dB; NaN = not said
+	Headphone    string    // that the cushion was on; "" = not said
+	Rig          string    // that it was measured on; "" = not said
 	Notes        []string  // every other comment line
 }
 
@@ -50,72 +52,112 @@ func parseNumber(s string) (float64, bool) {
 	return x, err == nil && !math.IsInf(x, 0)
 }
 
-// ParseSeat reads the text of a seat or wanted response: `#` lines, then `freq_hz,level_db` or `freq_hz,level_db,phase_deg`,
-// then a line per frequency, rising. The `#` lines `date:`, `rate_hz:`, `sweep_level_db:` and `signal_to_noise_db:` are
-// understood, others kept as notes. file is what the message calls it; the error is a *Problem.
-func ParseSeat(file string, data []byte) (Seat, error) {
-	s := Seat{SweepLevelDB: math.NaN(), SignalDB: math.NaN()}
-	no := func(line int, key, value, allowed string) (Seat, error) {
-		return Seat{}, &Problem{File: file, Line: line, Key: key, Value: clip(value), Allowed: allowed}
+// mostSeatFaults is how many faults of a seat are named.
+const mostSeatFaults = 20
+
+// seatText is a seat or wanted response in the course of being read.
+type seatText struct {
+	file    string
+	line    int
+	columns int // 0 before the header
+	seat    Seat
+	faults  Problems
+}
+
+func (t *seatText) fault(key, value, allowed string) {
+	if len(t.faults) < mostSeatFaults {
+		t.faults = append(t.faults, &Problem{File: t.file, Line: t.line, Key: key, Value: clip(value), Allowed: allowed})
 	}
+}
+
+// ParseSeat reads the text of a seat or wanted response: `#` lines, then `freq_hz,level_db` or `freq_hz,level_db,phase_deg`,
+// then a line per frequency, rising. The `#` lines `date:`, `rate_hz:`, `sweep_level_db:`, `signal_to_noise_db:`,
+// `headphone:` and `rig:` are understood, others kept as notes. file is what the message calls it; the error is a
+// *Problem, or a Problems where there are several faults.
+func ParseSeat(file string, data []byte) (Seat, error) {
+	t := &seatText{file: file, seat: Seat{SweepLevelDB: math.NaN(), SignalDB: math.NaN()}}
 	if len(data) > MaxSeatBytes {
-		return no(0, "", fmt.Sprintf("%d bytes", len(data)), fmt.Sprintf("up to %d bytes", MaxSeatBytes))
+		t.fault("", fmt.Sprintf("%d bytes", len(data)), fmt.Sprintf("up to %d bytes", MaxSeatBytes))
+		data = nil
 	}
 	data = bytes.TrimPrefix(data, []byte("\xef\xbb\xbf"))
-	columns, line := 0, 0
 	for raw := range bytes.Lines(data) {
-		line++
+		t.line++
 		if len(raw) > 4096 {
-			return no(line, "", string(raw[:80]), "lines of up to 4096 bytes")
+			t.fault("", string(raw[:80]), "lines of up to 4096 bytes")
+			continue
 		}
-		text := strings.TrimSpace(string(raw))
-		switch {
-		case text == "":
-		case text[0] == '#':
-			if err := s.comment(strings.TrimSpace(text[1:])); err != nil {
-				err.File, err.Line = file, line
-				return Seat{}, err
-			}
-		case columns == 0:
-			switch text {
-			case "freq_hz,level_db":
-				columns = 2
-			case "freq_hz,level_db,phase_deg":
-				columns = 3
-			default:
-				return no(line, "", text, `the header "freq_hz,level_db" or "freq_hz,level_db,phase_deg"`)
-			}
+		if !t.read(strings.TrimSpace(string(raw))) {
+			break
+		}
+	}
+	if t.line = 0; len(t.faults) == 0 && len(t.seat.FreqHz) < 2 {
+		t.fault("", fmt.Sprintf("%d frequencies", len(t.seat.FreqHz)), "2 and more")
+	}
+	switch len(t.faults) {
+	case 0:
+		return t.seat, nil
+	case 1:
+		return Seat{}, t.faults[0]
+	}
+	return Seat{}, t.faults
+}
+
+// read reads one line. It reports whether the next one can be read.
+func (t *seatText) read(text string) bool {
+	switch {
+	case text == "":
+	case text[0] == '#':
+		if err := t.seat.comment(strings.TrimSpace(text[1:])); err != nil {
+			t.fault(err.Key, err.Value, err.Allowed)
+		}
+	case t.columns == 0:
+		switch text {
+		case "freq_hz,level_db":
+			t.columns = 2
+		case "freq_hz,level_db,phase_deg":
+			t.columns = 3
 		default:
-			cells := strings.Split(text, ",")
-			if len(cells) != columns {
-				return no(line, "", text, fmt.Sprintf("%d numbers parted by commas", columns))
-			}
-			if len(s.FreqHz) == maxPoints {
-				return no(line, "", text, fmt.Sprintf("up to %d frequencies", maxPoints))
-			}
-			var v [3]float64
-			for i, c := range cells {
-				var ok bool
-				if v[i], ok = parseNumber(strings.TrimSpace(c)); !ok {
-					return no(line, [3]string{"freq_hz", "level_db", "phase_deg"}[i], c, "a number")
-				}
-			}
-			if why := pointRange(v); why != "" {
-				return no(line, "", text, why)
-			}
-			if n := len(s.FreqHz); n > 0 && v[0] <= s.FreqHz[n-1] {
-				return no(line, "freq_hz", cells[0], "a frequency above the one before")
-			}
-			s.FreqHz, s.LevelDB = append(s.FreqHz, v[0]), append(s.LevelDB, v[1])
-			if columns == 3 {
-				s.PhaseDeg = append(s.PhaseDeg, v[2])
-			}
+			t.fault("", text, `the header "freq_hz,level_db" or "freq_hz,level_db,phase_deg"`)
+			return false
+		}
+	case len(t.seat.FreqHz) == maxPoints:
+		t.fault("", text, fmt.Sprintf("up to %d frequencies", maxPoints))
+		return false
+	default:
+		t.point(text)
+	}
+	return true
+}
+
+// point reads the line of a frequency.
+func (t *seatText) point(text string) {
+	cells := strings.Split(text, ",")
+	if len(cells) != t.columns {
+		t.fault("", text, fmt.Sprintf("%d numbers parted by commas", t.columns))
+		return
+	}
+	var v [3]float64
+	for i, c := range cells {
+		var ok bool
+		if v[i], ok = parseNumber(strings.TrimSpace(c)); !ok {
+			t.fault([3]string{"freq_hz", "level_db", "phase_deg"}[i], c, "a number")
+			return
 		}
 	}
-	if len(s.FreqHz) < 2 {
-		return no(0, "", fmt.Sprintf("%d frequencies", len(s.FreqHz)), "2 and more")
+	s := &t.seat
+	if why := pointRange(v); why != "" {
+		t.fault("", text, why)
+		return
 	}
-	return s, nil
+	if n := len(s.FreqHz); n > 0 && v[0] <= s.FreqHz[n-1] {
+		t.fault("freq_hz", cells[0], "a frequency above the one before")
+		return
+	}
+	s.FreqHz, s.LevelDB = append(s.FreqHz, v[0]), append(s.LevelDB, v[1])
+	if t.columns == 3 {
+		s.PhaseDeg = append(s.PhaseDeg, v[2])
+	}
 }
 
 // pointRange returns what is allowed where a point is out of range, otherwise "".
@@ -153,6 +195,12 @@ func (s *Seat) comment(text string) *Problem {
 			return num(&s.SweepLevelDB, -200, 200)
 		case "signal_to_noise_db":
 			return num(&s.SignalDB, -200, 300)
+		case "headphone":
+			s.Headphone = clip(value)
+			return nil
+		case "rig":
+			s.Rig = clip(value)
+			return nil
 		}
 	}
 	if text != "" && len(s.Notes) < 1000 {
@@ -182,6 +230,11 @@ func (s Seat) Text() ([]byte, error) {
 	}
 	field("sweep_level_db", s.SweepLevelDB)
 	field("signal_to_noise_db", s.SignalDB)
+	for _, said := range []struct{ key, value string }{{"headphone", s.Headphone}, {"rig", s.Rig}} {
+		if said.value != "" {
+			fmt.Fprintf(&b, "# %s: %s\n", said.key, clip(said.value))
+		}
+	}
 	for _, note := range s.Notes {
 		fmt.Fprintf(&b, "# %s\n", strings.Join(strings.Fields(note), " "))
 	}

@@ -50,6 +50,8 @@ type Rig struct {
 	SweepLevelDB float64 `key:"sweep_level_db" min:"-80" max:"0" unit:"dB"`
 	MaxLevelDB   float64 `key:"max_level_db" min:"-80" max:"0" unit:"dB"`
 	Calibration  string  `key:"calibration" check:"text"` // file of freq_hz, level_db; relative to the bench folder
+	Name         string  `key:"name" check:"text"`        // what new seats say of the rig
+	Headphone    string  `key:"headphone" check:"text"`   // and of the headphone that the cushions are on
 }
 
 // PageSettings is the local page.
@@ -125,6 +127,10 @@ const DefaultSettingsTOML = `# Settings of this bench. Every key is optional; a 
 # max_level_db = -12.0
 # The microphone's calibration file (frequency in Hz, level in dB), relative to this folder.
 # calibration = ""
+# What the seats that you measure say of the rig and of the headphone, so that seats of two rigs or two headphones are
+# not set against each other by mistake.
+# name = ""
+# headphone = ""
 
 [page]
 # Port of the local page on this computer alone, 1024 to 65535; 0 takes any free one.

@@ -30,6 +30,7 @@ type Snapshot struct {
 	Settings Settings
 	Hash     string     // of the names and contents that were read: settings, cushions, corrections, equalisers
 	Warnings []*Problem // what is odd but stops nothing, such as a reference that no file describes
+	Bad      Problems   // of LoadGood: what is wrong with the records that are left out
 
 	cushions    map[string]Cushion
 	corrections map[string]Correction
@@ -76,6 +77,26 @@ func Load(dir string) (*Snapshot, error) {
 	return s, err
 }
 
+// LoadGood reads the bench folder as Load does, but a record that is faulty stops nothing else: the snapshot is that of
+// the good ones and names the faults in Bad. Faults of the settings, or of the folder, are an error all the same.
+func LoadGood(dir string) (*Snapshot, error) {
+	l := loader{lenient: true}
+	s, _, err := l.load(dir)
+	return s, err
+}
+
+// Need returns what is wrong with records that LoadGood left out, named by folder and name as in "corrections/NAME"; nil
+// where nothing is. The error is a Problems.
+func (s *Snapshot) Need(records ...string) error {
+	var ps Problems
+	for _, p := range s.Bad {
+		if slices.Contains(records, strings.TrimSuffix(p.File, ".toml")) {
+			ps = append(ps, p)
+		}
+	}
+	return orNil(ps)
+}
+
 // Load reads and checks the bench folder, see the function Load.
 func (b Bench) Load() (*Snapshot, error) { return Load(b.Dir) }
 
@@ -84,8 +105,9 @@ const maxEntries = 50_000
 
 // loader loads a bench again and again, reads only what may have changed and decodes only what did. One goroutine at a time.
 type loader struct {
-	cache map[string]parsed // by file
-	dirty map[string]bool   // files that are read whatever their date
+	lenient bool              // a faulty record is left out, see LoadGood
+	cache   map[string]parsed // by file
+	dirty   map[string]bool   // files that are read whatever their date
 }
 
 type parsed struct {
@@ -209,9 +231,16 @@ func (r *reading) finish() (*Snapshot, string, error) {
 		slices.SortStableFunc(r.problems, func(a, b *Problem) int {
 			return cmp.Or(strings.Compare(a.File, b.File), cmp.Compare(a.Line, b.Line))
 		})
-		return nil, sum, r.problems
+		ofRecord := func(p *Problem) bool {
+			folder, _, _ := strings.Cut(p.File, "/")
+			return slices.Contains([]string{"cushions", "corrections", "equalisers"}, folder) && folder != p.File
+		}
+		if !r.lenient || slices.ContainsFunc(r.problems, func(p *Problem) bool { return !ofRecord(p) }) {
+			return nil, sum, r.problems
+		}
 	}
 	s := r.s
+	s.Bad = r.problems
 	s.Hash = sum
 	for name := range s.corrections {
 		if _, ok := s.cushions[name]; !ok {
@@ -332,27 +361,39 @@ func (s *Snapshot) WantedNames() ([]string, error) {
 
 // Seats lists the seats of a cushion, left before right, by number; none where it was never measured. Nothing is read.
 func (b Bench) Seats(cushion string) ([]SeatRef, error) {
-	if err := CheckName(cushion); err != nil {
+	refs, misnamed, err := b.seatsIn(cushion)
+	switch {
+	case err != nil:
 		return nil, err
+	case len(misnamed) > 0:
+		return nil, misnamed[0]
+	}
+	return refs, nil
+}
+
+// seatsIn lists the seats of a cushion, and what in its folder looks like a seat and has no name of one.
+func (b Bench) seatsIn(cushion string) (refs []SeatRef, misnamed Problems, err error) {
+	if err := CheckName(cushion); err != nil {
+		return nil, nil, err
 	}
 	folder := path.Join("seats", cushion)
 	entries, err := readDir(filepath.Join(b.Dir, "seats", cushion))
 	if err != nil {
-		return nil, &Problem{File: folder, Err: err}
+		return nil, nil, &Problem{File: folder, Err: err}
 	}
-	var refs []SeatRef
 	for _, e := range entries {
 		if ear, n, ok := seatName(e); ok {
 			refs = append(refs, SeatRef{cushion, ear, n, path.Join(folder, e)})
 		} else if strings.HasSuffix(e, ".csv") && !strings.HasPrefix(e, ".") {
-			return nil, &Problem{File: path.Join(folder, clip(e)), Err: errors.New("not the name of a seat"), Allowed: "left-01.csv, right-01.csv and so on"}
+			misnamed = append(misnamed, &Problem{File: path.Join(folder, clip(e)), Err: errors.New("not the name of a seat"),
+				Allowed: "left-01.csv, right-01.csv and so on"})
 		}
 	}
 	slices.SortFunc(refs, func(a, b SeatRef) int { return cmp.Or(cmp.Compare(a.Ear, b.Ear), cmp.Compare(a.Number, b.Number)) })
-	return refs, nil
+	return refs, misnamed, nil
 }
 
-// LoadSeat reads one seat. The error is a *Problem.
+// LoadSeat reads one seat. The error is that of ParseSeat.
 func (b Bench) LoadSeat(r SeatRef) (Seat, error) {
 	if err := CheckName(r.Cushion); err != nil {
 		return Seat{}, &Problem{File: "seats", Err: err}

@@ -251,6 +251,9 @@ func (c Correction) Text(comments []string) ([]byte, error) {
 			}
 			fmt.Fprintf(&b, "%s = %s\n", f.key, number(f.x))
 		}
+		if d.Caution != "" {
+			fmt.Fprintf(&b, "caution = %s\n", tomlString(d.Caution))
+		}
 		if len(d.Left) > 0 {
 			b.WriteString("left = [\n")
 			for _, l := range d.Left {

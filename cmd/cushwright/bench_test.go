@@ -102,8 +102,8 @@ func TestAddRoundTrip(t *testing.T) {
 	if err := os.WriteFile(file, utf16(text), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	for _, k := range []struct{ name, seat, says string }{{"woven", "left-06.csv", ""}, {"linen", "left-01.csv", "linen has no record yet"}} {
-		out, msg, err := command(dir, "add", k.name, file, "--ear", "left", "--date", "2026-10-01")
+	for _, k := range []struct{ name, seat, says string }{{"woven", "left-11.csv", ""}, {"linen", "left-01.csv", "linen has 1 seat of the left ear"}} {
+		out, msg, err := command(dir, "add", k.name, file, "--ear", "left", "--date", "2026-10-01", "--new")
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -190,7 +190,7 @@ func TestCompare(t *testing.T) {
 		t.Fatalf("%+v", c)
 	}
 	for _, e := range c.Ears {
-		if len(e.Octaves) != 10 || len(e.Ranges) != 3 || e.ReferenceSeats != 5 {
+		if len(e.Octaves) != 10 || len(e.Ranges) != 3 || e.ReferenceSeats != 10 {
 			t.Fatalf("%+v", e)
 		}
 		for _, b := range e.Octaves { // the model of the demo bench says +7.6 dB at 250 Hz

@@ -36,19 +36,26 @@ key, value and what is allowed. The exit code is 1 if anything is.`,
 				Problems []problem `json:"problems"`
 				Warnings []string  `json:"warnings"` // odd, but the engine runs
 			}{Bench: dir, Cushions: []string{}, Problems: []problem{}, Warnings: []string{}}
-			snap, err := config.Load(dir)
+			snap, err := config.LoadGood(dir)
 			var ps config.Problems
 			switch {
 			case errors.As(err, &ps):
-				for _, p := range ps {
-					out.Problems = append(out.Problems, problem{p.File, p.Line, p.Key, p.Value, p.Allowed, p.Error()})
-				}
 			case err != nil:
 				return err
 			default:
+				ps = snap.Bad
 				out.Cushions = snap.CushionNames()
 				for _, w := range snap.Warnings {
 					out.Warnings = append(out.Warnings, w.Error())
+				}
+				bare, err := snap.SeatsWithoutRecord()
+				if err != nil {
+					return err
+				}
+				for _, name := range bare {
+					out.Warnings = append(out.Warnings, fmt.Sprintf("seats/%s has seats, and there is no record cushions/%s.toml: "+
+						"\"cushwright cushions new %s\" begins it; if the name is a slip, \"cushwright cushions rename %s NAME\"",
+						name, name, name, name))
 				}
 				large, err := largeHeadrooms(snap)
 				if err != nil {
@@ -56,17 +63,14 @@ key, value and what is allowed. The exit code is 1 if anything is.`,
 				}
 				out.Warnings = append(out.Warnings, large...)
 			}
-			for _, p := range (config.Bench{Dir: dir}).CheckResponses() {
+			for _, p := range append(ps, config.Bench{Dir: dir}.CheckResponses()...) {
 				out.Problems = append(out.Problems, problem{p.File, p.Line, p.Key, p.Value, p.Allowed, p.Error()})
 			}
 			if asJSON {
 				if err := writeJSON(c, out); err != nil {
 					return err
 				}
-			} else if len(out.Problems) == 0 {
-				for _, w := range out.Warnings {
-					fmt.Fprintln(c.ErrOrStderr(), "note:", w)
-				}
+			} else if warn(c, out.Warnings); len(out.Problems) == 0 {
 				fmt.Fprintf(c.OutOrStdout(), "%s: in order, %d cushions\n", dir, len(out.Cushions))
 			} else {
 				for _, p := range out.Problems {

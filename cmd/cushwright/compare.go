@@ -30,7 +30,8 @@ func (a *app) compareCommand() *cobra.Command {
 		Long: `Compares the seats of two cushions. Each octave band and each range is judged by itself: its 95 %
 interval is that of the change printed beside it. So of twenty bands that did not change, about one is called real by
 chance. The verdict on the whole allows for that: it calls equal cushions different in 5 of 100 cases. The sensitivity
-is one figure for both ears. The exit code is 1 if seats disagree: seat again, then compare again.
+is one figure for both ears. The exit code is 1 if seats disagree: seat again, then compare again. It is
+1, too, if every verdict is unknown.
 
 With --align, each seat's own level (200 Hz to 4 kHz) is taken out first, and shapes are compared.
 
@@ -71,6 +72,10 @@ or the seats are too few to tell.`,
 				err = writeJSON(c, cmp)
 			} else {
 				err = printTo(c, func(w io.Writer) { printComparison(w, cmp) })
+			}
+			if err == nil && cmp.Undecided() {
+				err = answerNo{fmt.Errorf("cushwright: compare %q with %q: no verdict: one seat cannot show how far seats "+
+					"scatter; measure each cushion at least twice on the same ear", ref.Name, new.Name)}
 			}
 			if err == nil && len(cmp.Outliers) > 0 {
 				err = answerNo{fmt.Errorf("cushwright: compare %q with %q: %s the others, seat again", ref.Name,
@@ -115,9 +120,16 @@ func warn(c *cobra.Command, messages []string) {
 // confidence writes the half-width of a 95 % interval.
 func confidence(half *float64) string {
 	if half == nil {
+		return plusMinus("")
+	}
+	return plusMinus(fmt.Sprintf("%.1f", *half))
+}
+
+func plusMinus(half string) string {
+	if half == "" {
 		return "   ?  "
 	}
-	return fmt.Sprintf("±%5.1f", *half)
+	return fmt.Sprintf("±%5s", half)
 }
 
 func printComparison(w io.Writer, cmp bench.Comparison) {
@@ -135,15 +147,15 @@ func printComparison(w io.Writer, cmp bench.Comparison) {
 			if r.Caution != "" {
 				mark, odd = " *", true
 			}
-			fmt.Fprintf(w, "  %6s  %6.1f  %6.1f  %6s  %s  %s%s\n", r.Band, r.RefDB, r.NewDB,
-				words.SignedTenth(r.DiffDB), confidence(r.Half95), r.Verdict, mark)
+			fmt.Fprintf(w, "  %6s  %6.1f  %6.1f  %6s  %s  %s%s\n", r.Band, r.RefDB, r.NewDB, r.Change(), plusMinus(r.Half()),
+				r.Verdict, mark)
 		}
 		if odd {
 			fmt.Fprintln(w, "  * where the rig is no ear, see the notes")
 		}
 		for _, r := range k.Ranges {
-			fmt.Fprintf(w, "  %-12s %6s dB %s  %s (%.0f Hz to %.0f Hz)\n", r.Band, words.SignedTenth(r.DiffDB),
-				confidence(r.Half95), r.Verdict, r.LowHz, r.HighHz)
+			fmt.Fprintf(w, "  %-12s %6s dB %s  %s (%.0f Hz to %.0f Hz)\n", r.Band, r.Change(), plusMinus(r.Half()), r.Verdict,
+				r.LowHz, r.HighHz)
 		}
 		if len(cmp.Ears) > 1 {
 			fmt.Fprintf(w, "  %-12s %6s dB %s  (200 Hz to 4 kHz)\n", "level", words.SignedTenth(k.LevelDB),
@@ -159,7 +171,7 @@ func printComparison(w io.Writer, cmp bench.Comparison) {
 		var real []string
 		for _, r := range m.Octaves {
 			if r.Verdict == curve.Real {
-				real = append(real, fmt.Sprintf("%s %s", r.Band, words.SignedTenth(r.DiffDB)))
+				real = append(real, r.Band+" "+r.Change())
 			}
 		}
 		if real == nil {

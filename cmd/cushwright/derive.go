@@ -5,10 +5,12 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"strings"
 
 	"github.com/spf13/cobra"
 
 	"cushwright/cmd/internal/bench"
+	"cushwright/cmd/internal/service"
 	"cushwright/cmd/internal/words"
 	"cushwright/dsp"
 )
@@ -16,13 +18,18 @@ import (
 func (a *app) deriveCommand() *cobra.Command {
 	var w bench.Wishes
 	var since string
-	var dry, asJSON bool
+	var dry, yes, asJSON bool
 	c := &cobra.Command{Use: "derive NEW", Short: "Find the correction that gives a cushion the sound of the " +
 		"reference.",
 		Args: cobra.ExactArgs(1),
 		Long: `Finds bands from the seats of both cushions and writes corrections/NEW.toml; a former one is kept as
-NEW.toml.previous. Details that seating scatter alone may have made are left alone, deep narrow nulls are not filled,
-boosts are limited. Level is left to the volume control. The same seats and options give the same file.
+NEW.toml.previous. Details that seating scatter alone may have made are left alone, deep narrow nulls are not filled.
+--max-boost limits what all bands do together; a single band may lift more where others cut. Level is left to the
+volume control. The same seats and options give the same file.
+
+Nothing is written, and the exit code is 1, where a seat stands 10 dB RMS away from its fellows or covers less than
+40 Hz to 10 kHz, where a cushion has one seat only, and where the present correction leaves less over. --yes writes
+all the same. A reference whose seats name another headphone or rig is refused.
 
 With --refine, the seats that "prove" measured through the present correction tell what is left over; the part of it
 that is more than scatter is added to what the correction does, and the whole is fitted again, in as many bands and
@@ -30,7 +37,7 @@ with fresh headroom.
 
 ` + caution,
 		RunE: func(c *cobra.Command, args []string) error {
-			return a.derive(c, args[0], w, since, dry, asJSON)
+			return a.derive(c, args[0], w, since, writing{dry, yes}, asJSON)
 		}}
 	goalFlags(c, &w.Goal)
 	f := c.Flags()
@@ -45,11 +52,12 @@ with fresh headroom.
 		"is taken with all")
 	c.MarkFlagsMutuallyExclusive("refine", "since")
 	f.BoolVar(&dry, "dry", false, "write nothing")
+	f.BoolVar(&yes, "yes", false, "write it although the seats do not prove it, or the present one leaves less over")
 	f.BoolVar(&asJSON, "json", false, "print JSON")
 	return c
 }
 
-func (a *app) derive(c *cobra.Command, name string, w bench.Wishes, since string, dry, asJSON bool) error {
+func (a *app) derive(c *cobra.Command, name string, w bench.Wishes, since string, to writing, asJSON bool) error {
 	fail := func(err error) error { return fmt.Errorf("cushwright: derive %q: %w", name, err) }
 	w.ChoseBands, w.ChoseEars = c.Flags().Changed("bands"), c.Flags().Changed("ears")
 	switch {
@@ -79,7 +87,18 @@ func (a *app) derive(c *cobra.Command, name string, w bench.Wishes, since string
 		d.Caution = caution
 	}
 	warn(c, d.Notes)
-	if !dry {
+	stop := d.Doubts
+	if d.Worse != "" && !to.dry {
+		stop = append(stop, d.Worse)
+	}
+	stopped := len(stop) > 0 && !to.yes
+	switch {
+	case !stopped: // otherwise the answer says it
+		warn(c, stop)
+	case d.Worse != "" && to.dry:
+		warn(c, []string{d.Worse})
+	}
+	if !to.dry && !stopped {
 		if w.Equaliser != "" {
 			warn(c, []string{fmt.Sprintf("the engine now plays the settings for %s too; --dry only prints them",
 				w.Equaliser)})
@@ -87,18 +106,36 @@ func (a *app) derive(c *cobra.Command, name string, w bench.Wishes, since string
 		if err := d.Write(snap.Dir); err != nil {
 			return err
 		}
+		d.Engine = service.TakenOver(c.Context(), snap.Dir, name)
 	}
 	if asJSON {
-		return writeJSON(c, d)
+		err = writeJSON(c, d)
+	} else {
+		if d.Caution != "" {
+			fmt.Fprintln(c.ErrOrStderr(), d.Caution)
+		}
+		err = printTo(c, func(out io.Writer) { printDerived(out, d) })
 	}
-	if d.Caution != "" {
-		fmt.Fprintln(c.ErrOrStderr(), d.Caution)
+	if err == nil && stopped {
+		err = answerNo{fmt.Errorf("cushwright: derive %q: nothing was written: %s; --yes goes on all the same", name,
+			strings.Join(stop, "; "))}
 	}
-	return printTo(c, func(out io.Writer) { printDerived(out, d) })
+	return err
+}
+
+// writing says whether a correction is written.
+type writing struct {
+	dry bool // never
+	yes bool // also where something speaks against it
 }
 
 func printDerived(w io.Writer, d *bench.Derived) {
-	fmt.Fprintf(w, "%s -> %s: %s\n", d.Cushion, d.Reference, words.Plural(uint64(len(d.Bands)), "band"))
+	from := ""
+	if d.From != "" {
+		from = " (" + d.From + ")"
+	}
+	fmt.Fprintf(w, "%s, with %s as its reference%s: %s\n", d.Cushion, d.Reference, from,
+		words.Plural(uint64(len(d.Bands)), "band"))
 	if d.Equaliser != "" {
 		fmt.Fprintln(w, "for the equaliser", d.Equaliser)
 	}
@@ -111,6 +148,7 @@ func printDerived(w io.Writer, d *bench.Derived) {
 	fmt.Fprintf(w, "before: %.2f dB RMS (weighted), %.2f dB at most\nafter:  %.2f dB RMS (weighted), %.2f dB at most\n",
 		d.Before.RMSDB, d.Before.MaxDB,
 		d.After.RMSDB, d.After.MaxDB)
+	fmt.Fprintf(w, "(%s)\n", d.Measure)
 	for i, l := range d.LeftOver {
 		fmt.Fprintf(w, "refined: %.2f dB RMS had been left over, %.2f at most (%s)\n", l.RMSDB, l.MaxDB, d.Ears[i].Ear)
 	}
@@ -126,6 +164,9 @@ func printDerived(w io.Writer, d *bench.Derived) {
 	printUncorrected(w, d.Uncorrected)
 	if d.File != "" {
 		fmt.Fprintln(w, "written to", d.File)
+		if d.Engine != "" {
+			fmt.Fprintln(w, d.Engine)
+		}
 	} else {
 		fmt.Fprintln(w, "nothing was written")
 	}

@@ -57,7 +57,7 @@ func TestSlidersGiveBackSettings(t *testing.T) {
 	tmp := t.TempDir()
 	for _, name := range []string{"old", "sealed"} {
 		for _, ear := range []string{"left", "right"} {
-			args := []string{"add", name, "--ear", ear}
+			args := []string{"add", name, "--new", "--ear", ear}
 			for seat := range 3 {
 				var b strings.Builder
 				for f := 20.0; f < 20500; f *= 1.01 {
@@ -134,7 +134,7 @@ func TestDeriveWritesWhatItSays(t *testing.T) {
 		t.Fatal(err)
 	}
 	c, ok := snap.Correction("wipe-clean")
-	if !ok || c.Reference != "woven" || d.Reference != "woven" || d.File != file || c.Derived == nil || c.Derived.Seats != 10 || c.Derived.ReferenceSeats != 10 {
+	if !ok || c.Reference != "woven" || d.Reference != "woven" || d.File != file || c.Derived == nil || c.Derived.Seats != 10 || c.Derived.ReferenceSeats != 20 {
 		t.Fatalf("%+v\n%+v", c, d)
 	}
 	var bands []bench.BandSetting

@@ -1,18 +1,27 @@
 package main
 
 import (
+	"fmt"
+
 	"cushwright/cmd/internal/service"
 	"cushwright/config"
 	"cushwright/engine"
 )
 
-// open reads and checks the bench folder.
+// open reads and checks the bench folder. What is wrong with a record is said, and what is good is taken.
 func (a *app) open() (*config.Snapshot, error) {
 	dir, err := a.dir()
 	if err != nil {
 		return nil, err
 	}
-	return config.Load(dir)
+	snap, err := config.LoadGood(dir)
+	if err != nil {
+		return nil, err
+	}
+	for _, p := range snap.Bad {
+		fmt.Fprintln(a.messages, "left out:", p)
+	}
+	return snap, nil
 }
 
 // played reads the bench folder and returns what the engine plays for a cushion. action is the verb of the message.

@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"os/signal"
 	"syscall"
@@ -40,7 +41,8 @@ func main() {
 
 // app is what every subcommand shares.
 type app struct {
-	bench string // --bench
+	bench    string    // --bench
+	messages io.Writer // of the command that runs
 }
 
 // dir is the bench folder.
@@ -76,13 +78,14 @@ const helpGroup = "Help"
 func newRoot() *cobra.Command {
 	a := &app{}
 	root := &cobra.Command{
-		Use:           "cushwright",
-		Short:         "Correct what the computer plays for the ear cushions that are fitted.",
-		Long:          "cushwright gives headphones with new ear cushions the sound they had with the old ones.\n\n" + caution,
-		SilenceUsage:  true,
-		SilenceErrors: true,
-		Args:          cobra.NoArgs,
-		RunE:          func(c *cobra.Command, _ []string) error { return c.Help() },
+		Use:              "cushwright",
+		Short:            "Correct what the computer plays for the ear cushions that are fitted.",
+		Long:             "cushwright gives headphones with new ear cushions the sound they had with the old ones.\n\n" + caution,
+		SilenceUsage:     true,
+		SilenceErrors:    true,
+		PersistentPreRun: func(c *cobra.Command, _ []string) { a.messages = c.ErrOrStderr() },
+		Args:             cobra.NoArgs,
+		RunE:             func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
 	root.PersistentFlags().StringVar(&a.bench, "bench", "", "bench folder (default: the user's configuration folder "+
 		"+ cushwright)")
@@ -94,7 +97,7 @@ func newRoot() *cobra.Command {
 			a.statusCommand(),
 			a.watchCommand(), a.pageCommand(), a.blindCommand()}},
 		{"The bench", []*cobra.Command{a.addCommand(), a.compareCommand(), a.deriveCommand(), a.showCommand(),
-			a.checkCommand(),
+			a.cushionsCommand(), a.checkCommand(),
 			a.demoCommand()}},
 		{"The rig", []*cobra.Command{a.sweepCommand(), a.proveCommand(), a.whichCommand()}},
 		{"Handing on", []*cobra.Command{a.slidersCommand(), a.sheetCommand(), a.renderCommand()}},

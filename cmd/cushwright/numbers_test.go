@@ -311,11 +311,11 @@ func TestNoNegativeZeros(t *testing.T) {
 func seatsOf(t *testing.T, folder, cushion string, ears []string, levelDB func(ear string, hz float64) float64) {
 	t.Helper()
 	for _, ear := range ears {
-		args := []string{"add", cushion, "--ear", ear}
+		args := []string{"add", cushion, "--new", "--ear", ear}
 		for seat := range 3 {
 			var b strings.Builder
 			for f := 20.0; f < 20500; f *= 1.01 {
-				fmt.Fprintf(&b, "%.3f %.4f\n", f, levelDB(ear, f))
+				fmt.Fprintf(&b, "%.3f %.4f\n", f, levelDB(ear, f)+0.5*float64(seat))
 			}
 			file := filepath.Join(t.TempDir(), fmt.Sprint(cushion, ear, seat))
 			if err := os.WriteFile(file, []byte(b.String()), 0o600); err != nil {

@@ -24,9 +24,12 @@ address.`,
 			if err != nil {
 				return err
 			}
-			snap, err := config.Load(st.Bench)
+			snap, err := config.LoadGood(st.Bench)
 			if err != nil {
-				return fmt.Errorf("cushwright: page: the bench has to be in order to begin with: %w", err)
+				return fmt.Errorf("cushwright: page: %w", err)
+			}
+			for _, p := range snap.Bad {
+				fmt.Fprintln(c.ErrOrStderr(), "left out:", p)
 			}
 			ln, err := page.Listen(snap.Settings)
 			if err != nil {

@@ -56,6 +56,9 @@ func (a *app) prove(c *cobra.Command, name string, w rigFlags, seats int, png, s
 	if err := service.Known(snap, "prove", name); err != nil {
 		return err
 	}
+	if err := snap.Need("corrections/" + name); err != nil {
+		return err
+	}
 	corr, ok := snap.Correction(name)
 	switch {
 	case !ok:

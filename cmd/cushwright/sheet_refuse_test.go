@@ -144,7 +144,7 @@ func TestSheetFiles(t *testing.T) {
 		}
 	}
 	// One of them cannot be replaced: all stay as they were.
-	if _, _, err := command(bench, "derive", "wipe-clean", "--bands", "3"); err != nil {
+	if _, _, err := command(bench, "derive", "wipe-clean", "--bands", "3", "--yes"); err != nil {
 		t.Fatal(err)
 	}
 	blocked := filepath.Join(dir, "booth-96000.wav")

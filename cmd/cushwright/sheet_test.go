@@ -268,7 +268,7 @@ func TestSheet(t *testing.T) {
 		}
 	}
 	seats := page.byID(t, "seats").rows()
-	if len(seats) != 20 || !slices.Equal(seats[0][:7], []string{"woven", "left", "1", "2026-09-02", "48000", "-30.0", "59.4"}) {
+	if len(seats) != 30 || !slices.Equal(seats[0][:7], []string{"woven", "left", "1", "2026-01-12", "48000", "-30.0", "59.4"}) {
 		t.Errorf("%d seats, first %v", len(seats), seats[0])
 	}
 	text := page.text
@@ -295,7 +295,7 @@ func TestSheet(t *testing.T) {
 // Ears apart, shapes without gain, a headroom by hand.
 func TestSheetOfEarsApart(t *testing.T) {
 	folder := demoBench(t)
-	if _, _, err := command(folder, "derive", "deep-foam", "--reference", "woven", "--ears", "apart", "--bands", "5"); err != nil {
+	if _, _, err := command(folder, "derive", "deep-foam", "--reference", "woven", "--ears", "apart", "--bands", "5", "--yes"); err != nil {
 		t.Fatal(err)
 	}
 	file := filepath.Join(folder, "corrections", "deep-foam.toml")
@@ -346,7 +346,7 @@ func TestSheetOfOneEar(t *testing.T) {
 	if len(page.byID(t, "sections-48000-left").rows()) != 0 || len(page.byID(t, "sections-48000-right").rows()) < len(d.Bands) {
 		t.Error("the sections are not those of the right ear alone")
 	}
-	if len(page.byID(t, "seats").rows()) != 10 {
+	if len(page.byID(t, "seats").rows()) != 15 {
 		t.Error("the seats are not those of one ear")
 	}
 }

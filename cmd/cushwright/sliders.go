@@ -106,16 +106,27 @@ func printSliders(w io.Writer, s *bench.SliderAnswer) {
 		if s.StepDB > 0 {
 			step = fmt.Sprintf("steps of %g dB", s.StepDB)
 		}
-		fmt.Fprintf(w, "%s -> %s: %s for %s, Q %s, %s\n", s.Cushion, s.Reference, words.Plural(uint64(len(r.Sliders)),
-			"slider"), which, words.Short(r.Q, 2), step)
+		from := ""
+		if s.From != "" {
+			from = " (" + s.From + ")"
+		}
+		fmt.Fprintf(w, "%s, with %s as its reference%s: %s for %s, Q %s, %s\n", s.Cushion, s.Reference,
+			from, words.Plural(uint64(len(r.Sliders)),
+				"slider"), which, words.Short(r.Q, 2), step)
 		fmt.Fprintf(w, "fitted for %s\n", bellsInWords(s.Bells))
 		fmt.Fprintf(w, "  %8s  %7s  %7s\n", "Hz", "set dB", "naive")
 		for _, k := range r.Sliders {
 			fmt.Fprintf(w, "  %8s  %7s  %7s\n", words.Short(k.FreqHz, 1), words.Signed(k.GainDB),
 				words.Signed(k.NaiveDB))
 		}
-		fmt.Fprintf(w, "left over, dB RMS (weighted): %.2f at most; by the naive reading %.2f; with all at zero %.2f\n",
-			r.ResidualRMSDB, r.NaiveRMSDB, r.BeforeRMSDB)
+		fmt.Fprintf(w, "before: %.2f dB RMS (weighted), %.2f dB at most\n", r.BeforeRMSDB, r.BeforeMaxDB)
+		if s.Level == "measured" {
+			fmt.Fprintf(w, "after, with the level counted: %.2f dB RMS (weighted) at most; by the naive reading %.2f; with all at "+
+				"zero %.2f\n", r.ResidualRMSDB, r.NaiveRMSDB, r.ZeroRMSDB)
+		} else {
+			fmt.Fprintf(w, "after:  %.2f dB RMS (weighted) at most; by the naive reading %.2f\n", r.ResidualRMSDB,
+				r.NaiveRMSDB)
+		}
 		for _, k := range r.Kinds {
 			name := k.Bells + " bells"
 			if k.RateHz != 0 {
@@ -130,6 +141,7 @@ func printSliders(w io.Writer, s *bench.SliderAnswer) {
 		fmt.Fprintf(w, "headroom: take %s dB off before the sliders%s\n", words.Decimals(0-r.HeadroomDB, 2), both)
 		printUncorrected(w, r.Uncorrected)
 	}
+	fmt.Fprintf(w, "(%s)\n", s.Measure)
 	if len(s.Rows) > 1 {
 		fmt.Fprintln(w)
 	}

@@ -44,6 +44,9 @@ the bench folder. The exit code is 1 if no engine is running.`,
 			if st.Match == service.MatchOff {
 				fmt.Fprintln(w, "caution:", service.Unmatched)
 			}
+			if st.Doubt != "" {
+				fmt.Fprintf(w, "not proven: %s\n", st.Doubt)
+			}
 			for _, p := range st.Problems {
 				fmt.Fprintln(w, "not taken over:", p)
 			}

@@ -65,7 +65,7 @@ func (a *app) sweep(c *cobra.Command, name string, w rigFlags, seats int, impuls
 	}
 	defer j.Close()
 	if k, ok := snap.Cushion(name); !ok || !k.Recorded {
-		j.Talk.Say("%s has no record yet: write cushions/%s.toml to say what it is", name, name)
+		j.Talk.Say("%s has no record yet: \"cushwright cushions new %s\" begins it", name, name)
 	}
 	got, err := j.Run(c.Context(), rig.Series{Cushion: name, Dir: snap.Dir, Seats: seats, Impulse: impulse,
 		Written: w.written(c)}, side)

@@ -1,11 +1,13 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 
 	"github.com/spf13/cobra"
 
 	"cushwright/cmd/internal/service"
+	"cushwright/engine/control"
 )
 
 func (a *app) wearCommand() *cobra.Command {
@@ -16,12 +18,17 @@ engine is running, the next one starts with it.`,
 		RunE: func(c *cobra.Command, args []string) error {
 			text, playing, err := service.Fit(c.Context(), args[0], a.open)
 			switch {
+			case errors.Is(err, control.ErrUnknown):
+				return fmt.Errorf("%w\n%s", err, a.leadIn(args[0]))
 			case err != nil:
 				return err
 			case playing:
 				fmt.Fprintln(c.OutOrStdout(), text)
 			default:
 				fmt.Fprintln(c.ErrOrStderr(), text)
+			}
+			if dir, err := a.dir(); err == nil {
+				warn(c, uncorrected(dir, args[0]))
 			}
 			return nil
 		}}

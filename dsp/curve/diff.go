@@ -75,6 +75,9 @@ const (
 	Unknown = "unknown: one seat tells nothing of the scatter"
 )
 
+// LeastDB is the least difference of a band that can be called real: responses are written to about as many decimals.
+const LeastDB = 0.01
+
 // Band is one row of a comparison. The level of a band is the mean of the dB values over log frequency.
 type Band struct {
 	Label         string  // nominal mid-band frequency (ISO 266) or the range's name
@@ -115,9 +118,11 @@ func (d Diff) Range(label string, lowHz, highHz float64) (Band, bool) {
 	e := interval.Sum(new, ref.Scaled(-1))
 	b.RefDB, b.NewDB, b.DiffDB = ref.Value, new.Value, e.Value
 	if ref.N > 1 && new.N > 1 {
-		b.HasHalf, b.Half95DB, b.P, b.Verdict = true, e.Half95(), e.P(), Scatter
-		if e.Real() {
-			b.Verdict = Real
+		b.HasHalf, b.Half95DB, b.P, b.Verdict = true, e.Half95(), 1, Scatter
+		if math.Abs(e.Value) >= LeastDB {
+			if b.P = e.P(); e.Real() {
+				b.Verdict = Real
+			}
 		}
 	}
 	if lowHz < 0.9*CouplerLowHz/math.Sqrt2 {

@@ -239,7 +239,7 @@ const (
 	WhyNull     = "a deep narrow null that nothing proves to stand still: filling it costs headroom"
 	WhyMoves    = "a deep narrow null that moves with the seats: filling it costs headroom and serves no other seat"
 	WhyFew      = "not proven by so few seats"
-	WhyBoost    = "the boost is limited"
+	WhyBoost    = "the boost of all bands together is limited"
 	WhyTreble   = "above 10 kHz the rig is no ear: boost is held to 3 dB, and without proof only the broad course is followed"
 	WhyScatter  = "within the scatter of the seats: the detail may not be there next time"
 	WhyBands    = "more bands would be needed"

@@ -24,6 +24,8 @@ type Status struct {
 	Lower    string   `json:"lower,omitempty"` // why it plays lower than it has to, and how to have it otherwise
 	PID      int      `json:"pid"`
 	Bench    string   `json:"bench"`
+	Reading  string   `json:"reading"`         // the hash of the reading of the bench that plays
+	Doubt    string   `json:"doubt,omitempty"` // why the correction that is fitted is not proven
 	Cushions []string `json:"cushions"`
 	Problems []string `json:"problems,omitempty"` // why the bench on disk is not what is heard
 

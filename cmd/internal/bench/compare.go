@@ -5,6 +5,7 @@ import (
 	"math"
 	"slices"
 
+	"cushwright/cmd/internal/words"
 	"cushwright/config"
 	"cushwright/dsp"
 	"cushwright/dsp/curve"
@@ -30,6 +31,22 @@ func rowOf(b curve.Band) BandRow {
 		r.Half95 = &b.Half95DB
 	}
 	return r
+}
+
+// Change writes the band's change in dB.
+func (r BandRow) Change() string { diff, _ := r.text(); return diff }
+
+// Half writes half of the 95 % interval of the change, "" where it is not known.
+func (r BandRow) Half() string { _, half := r.text(); return half }
+
+func (r BandRow) text() (diff, half string) {
+	switch {
+	case r.Half95 == nil:
+		return words.SignedTenth(r.DiffDB), ""
+	case r.Verdict == curve.Real:
+		return words.Sure(r.DiffDB, *r.Half95)
+	}
+	return words.SignedTenth(r.DiffDB), fmt.Sprintf("%.1f", *r.Half95)
 }
 
 // RowsOf are the rows of bands; none gives an empty list.
@@ -107,6 +124,18 @@ type Comparison struct {
 	Warnings          []string        `json:"warnings"`
 }
 
+// Undecided reports whether no verdict could be given on anything.
+func (cmp Comparison) Undecided() bool {
+	for _, e := range cmp.Ears {
+		for _, r := range append(slices.Clone(e.Octaves), e.Ranges...) {
+			if r.Verdict != curve.Unknown {
+				return false
+			}
+		}
+	}
+	return cmp.Whole.Verdict == curve.Unknown
+}
+
 // Compare says what the swap from ref to new changes; with align, each seat's own level is taken out first.
 func Compare(snap *config.Snapshot, ref, new Measured, align bool) (Comparison, error) {
 	cmp := Comparison{Aligned: align, Imbalance: []Imbalance{}, Warnings: []string{}}
@@ -116,6 +145,9 @@ func Compare(snap *config.Snapshot, ref, new Measured, align bool) (Comparison, 
 			k.Name = m.Name
 		}
 		*to = k
+	}
+	if apart := OriginsOf(ref, new).Differ(); apart != "" {
+		cmp.Warnings = append(cmp.Warnings, apart)
 	}
 	cushions := []Measured{ref, new}
 	if new.Name == ref.Name {

@@ -107,6 +107,12 @@ type Derived struct {
 	Caution     string        `json:"caution,omitempty"`
 	Seconds     float64       `json:"seconds"` // that the fit took
 
+	From    string   `json:"reference_from,omitempty"` // where the reference comes from, where it was not named
+	Doubts  []string `json:"doubts,omitempty"`         // why the seats do not prove the correction
+	Worse   string   `json:"worse,omitempty"`          // why it should not replace the present one
+	Engine  string   `json:"engine,omitempty"`         // what the running engine has made of it
+	Measure string   `json:"measure"`                  // what before and after are
+
 	LeftOver []fit.Residual `json:"left_over,omitempty"` // with Refine: what was left before, by target
 
 	Notes []string `json:"-"` // what to mind
@@ -141,6 +147,9 @@ func Targets(diffs map[dsp.Ear]curve.Diff, how string) ([]fit.Target, error) {
 
 // EqualiserOf hands a described equaliser to the fit. Shapes without gain are of no use to it.
 func EqualiserOf(snap *config.Snapshot, name string) (*fit.Equaliser, error) {
+	if err := snap.Need("equalisers/" + name); err != nil {
+		return nil, err
+	}
 	e, ok := snap.Equaliser(name)
 	if !ok {
 		return nil, fmt.Errorf("unknown equaliser %q, the bench has: %s", name, strings.Join(snap.EqualiserNames(),
@@ -208,7 +217,12 @@ func Derive(snap *config.Snapshot, name string, w Wishes) (*Derived, error) {
 	}
 	d := &Derived{Cushion: name, Reference: w.Name(), Equaliser: w.Equaliser, Bands: []BandSetting{},
 		Uncorrected: []Uncorrected{},
-		Notes:       notes, seats: new.Seats(), referenceSeats: ref.Seats()}
+		Notes:       notes, seats: new.Seats(), referenceSeats: ref.Seats(), From: w.From, Measure: Measure(w.Ears)}
+	cushions := []Measured{new}
+	if w.Wanted == "" {
+		cushions = append(cushions, ref)
+	}
+	d.Doubts = doubts(cushions...)
 	var bands []dsp.Band
 	if again != nil {
 		if d.LeftOver, err = again.add(goals, w.FullTreble); err != nil {
@@ -225,7 +239,30 @@ func Derive(snap *config.Snapshot, name string, w Wishes) (*Derived, error) {
 	if err := d.take(goals, results, bands); err != nil {
 		return fail(err)
 	}
+	d.limited(w.MaxBoostDB)
+	if d.Worse, err = d.replaces(snap, goals); err != nil {
+		return fail(err)
+	}
 	return d, nil
+}
+
+// limited says what is limited where a single band lifts more than the limit.
+func (d *Derived) limited(maxBoostDB float64) {
+	for _, b := range d.Bands {
+		if b.GainDB > maxBoostDB+0.05 {
+			d.Notes = append(d.Notes, fmt.Sprintf("the band at %s Hz lifts %s dB: what is limited to %g dB is what all bands "+
+				"do together, which is %.1f dB at most", words.Short(b.FreqHz, 1), words.Signed(b.GainDB), maxBoostDB, d.BoostDB))
+		}
+	}
+}
+
+// Measure says what the figures before and after a fit are.
+func Measure(ears string) string {
+	of := "the mean of both ears"
+	if ears == "apart" {
+		of = "each ear"
+	}
+	return "before, after: how far " + of + " differs from the reference; level left out; what scatters counts less"
 }
 
 // take makes a correction of what was fitted to each goal, and of the fixed bands, which come first.
@@ -272,12 +309,18 @@ func (d *Derived) Write(dir string) error {
 	for _, l := range d.Uncorrected {
 		record.Left = append(record.Left, l.String())
 	}
+	if r := []rune(strings.Join(d.Doubts, "; ")); len(r) > 0 {
+		record.Caution = string(r[:min(len(r), 250)])
+	}
 	comments := []string{fmt.Sprintf("Derived: takes the sound of %s to that of %s.", d.Cushion, d.Reference)}
 	if len(d.LeftOver) > 0 {
 		comments = append(comments, "Refined by seats measured through the correction before.")
 	}
 	if d.Equaliser != "" {
 		comments = append(comments, "Fitted in the response and on the steps of the equaliser "+d.Equaliser+".")
+	}
+	if record.Caution != "" {
+		comments = append(comments, "Caution: "+record.Caution+".")
 	}
 	c := config.Correction{Name: d.Cushion, Reference: d.Reference, Correction: d.correction, Derived: record}
 	if err := config.WriteCorrection(dir, d.Cushion, c, comments); err != nil {

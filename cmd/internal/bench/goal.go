@@ -14,6 +14,7 @@ import (
 // Goal says what a correction is to bring the new cushion back to.
 type Goal struct {
 	Reference, Wanted string                                                     // a cushion or a wanted response; one of them
+	From              string                                                     // where Reference comes from, "" where it was named
 	Read              func(snap *config.Snapshot, name string) (Measured, error) // nil: bench.Read
 }
 
@@ -30,7 +31,7 @@ func (g *Goal) Differences(snap *config.Snapshot, name string) (diffs map[dsp.Ea
 	notes []string, err error) {
 	fail := func(err error) error { return fmt.Errorf("cushwright: correct %q: %w", name, err) }
 	if g.Reference == "" && g.Wanted == "" {
-		g.Reference = snap.Settings.Reference
+		g.Reference, g.From = snap.Settings.Reference, "the reference of settings.toml"
 	}
 	switch {
 	case g.Name() == "":
@@ -48,6 +49,9 @@ func (g *Goal) Differences(snap *config.Snapshot, name string) (diffs map[dsp.Ea
 	if g.Wanted != "" {
 		diffs, notes, err = fromWanted(snap, g.Wanted, new)
 	} else if ref, err = read(snap, g.Reference); err == nil {
+		if apart := OriginsOf(ref, new).Differ(); apart != "" {
+			return nil, new, ref, nil, fail(fmt.Errorf("%s cannot be its reference: %s", g.Reference, apart))
+		}
 		if diffs = fromReference(ref, new); len(diffs) == 0 {
 			err = fail(fmt.Errorf("no ear was measured with both it and %s", g.Reference))
 		}
@@ -66,7 +70,8 @@ func (g *Goal) Differences(snap *config.Snapshot, name string) (diffs map[dsp.Ea
 				"is believed; three seats and more are better", e))
 		}
 		if d.LowHz >= d.HighHz {
-			return nil, new, ref, nil, fail(fmt.Errorf("%s ear: no range of frequencies was measured with both", e))
+			return nil, new, ref, nil, fail(fmt.Errorf("%s ear: no range of frequencies was measured with both%s", e,
+				because(append(ref.narrow(), new.narrow()...))))
 		}
 	}
 	for _, o := range append(ref.Outliers(2), new.Outliers(2)...) {

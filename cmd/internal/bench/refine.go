@@ -22,7 +22,10 @@ type refinement struct {
 // refine sets the wishes to what the present correction was made for.
 func (w *Wishes) refine(snap *config.Snapshot, name string) (*refinement, error) {
 	corr, ok := snap.Correction(name)
+	bad := snap.Need("corrections/" + name)
 	switch {
+	case bad != nil:
+		return nil, bad
 	case !ok:
 		return nil, errors.New("it has no correction to refine")
 	case w.Name() != "" && w.Name() != corr.Reference:
@@ -30,7 +33,7 @@ func (w *Wishes) refine(snap *config.Snapshot, name string) (*refinement, error)
 	case corr.Reference == "":
 		return nil, errors.New("its correction names no reference")
 	}
-	w.Reference, w.Wanted = corr.Reference, ""
+	w.Reference, w.Wanted, w.From = corr.Reference, "", "the reference of its correction"
 	if IsWanted(snap, corr.Reference) {
 		w.Reference, w.Wanted = "", corr.Reference
 	}

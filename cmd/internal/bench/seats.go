@@ -19,6 +19,8 @@ type Measured struct {
 	Name  string
 	Refs  map[dsp.Ear][]config.SeatRef
 	Means map[dsp.Ear]curve.Average
+
+	infos map[dsp.Ear][]SeatInfo // of Refs
 }
 
 // Seats counts the seats of all ears.
@@ -37,7 +39,7 @@ func Read(snap *config.Snapshot, name string) (Measured, error) {
 // ReadChosen reads and averages those seats in a bench that accept takes (nil: all).
 func ReadChosen(snap *config.Snapshot, bench config.Bench, name string, accept func(config.Seat) bool) (Measured,
 	error) {
-	m := Measured{name, map[dsp.Ear][]config.SeatRef{}, map[dsp.Ear]curve.Average{}}
+	m := Measured{name, map[dsp.Ear][]config.SeatRef{}, map[dsp.Ear]curve.Average{}, map[dsp.Ear][]SeatInfo{}}
 	fail := func(err error) (Measured, error) {
 		return m, fmt.Errorf("cushwright: read the seats of %q: %w", name, err)
 	}
@@ -68,14 +70,23 @@ func ReadChosen(snap *config.Snapshot, bench config.Bench, name string, accept f
 			return fail(fmt.Errorf("%s: %w", r.File, err))
 		}
 		m.Refs[r.Ear] = append(m.Refs[r.Ear], r)
+		m.infos[r.Ear] = append(m.infos[r.Ear], infoOf(r, s))
 		curves[r.Ear] = append(curves[r.Ear], k)
 	}
 	for e, k := range curves {
 		if m.Means[e], err = curve.Mean(k); err != nil {
-			return fail(fmt.Errorf("%s ear: %w", e, err))
+			return fail(fmt.Errorf("%s ear: %w%s", e, err, because(m.narrow())))
 		}
 	}
 	return m, nil
+}
+
+// because adds reasons to a message.
+func because(reasons []string) string {
+	if len(reasons) == 0 {
+		return ""
+	}
+	return ": " + strings.Join(reasons, "; ")
 }
 
 // ReadSince gives a function that reads the seats measured on a day, YYYY-MM-DD, or later. A cushion that was not

@@ -7,6 +7,7 @@ import (
 
 	"cushwright/config"
 	"cushwright/dsp"
+	"cushwright/dsp/curve"
 	"cushwright/dsp/fit"
 )
 
@@ -96,7 +97,9 @@ type SliderRow struct {
 	Ear           dsp.Ear       `json:"ear"`
 	Q             float64       `json:"q"`
 	Sliders       []Slider      `json:"sliders"`
-	BeforeRMSDB   float64       `json:"before_rms_db"`
+	BeforeRMSDB   float64       `json:"before_rms_db"`   // as derive has it: level left out
+	BeforeMaxDB   float64       `json:"before_max_db"`   // likewise
+	ZeroRMSDB     float64       `json:"zero_rms_db"`     // what sliders at zero leave; counts the level with "measured"
 	ResidualRMSDB float64       `json:"residual_rms_db"` // the most on any kind of bells that was fitted for
 	NaiveRMSDB    float64       `json:"naive_rms_db"`    // likewise
 	Kinds         []SliderKind  `json:"kinds"`
@@ -116,6 +119,9 @@ type SliderAnswer struct {
 	Rows      []SliderRow `json:"rows"`
 	Caution   string      `json:"caution,omitempty"`
 	Seconds   float64     `json:"seconds"`
+
+	From    string `json:"reference_from,omitempty"` // where the reference comes from, where it was not named
+	Measure string `json:"measure"`                  // what before and after are
 
 	Wanted bool     `json:"-"` // the reference is a wanted response
 	Notes  []string `json:"-"` // what to mind
@@ -138,7 +144,7 @@ func Sliders(snap *config.Snapshot, name string, w SliderWishes) (*SliderAnswer,
 	if err != nil {
 		return fail(err)
 	}
-	diffs, _, _, notes, err := w.Differences(snap, name)
+	diffs, new, ref, notes, err := w.Differences(snap, name)
 	if err != nil {
 		return nil, err
 	}
@@ -156,8 +162,13 @@ func Sliders(snap *config.Snapshot, name string, w SliderWishes) (*SliderAnswer,
 		}
 	}
 	s := &SliderAnswer{Cushion: name, Reference: w.Name(), StepDB: spec.StepDB, Bells: w.Bells, Level: w.Level,
-		Wanted: w.Wanted != "",
-		Notes:  notes}
+		Wanted: w.Wanted != "", From: w.From, Measure: Measure(w.Ears),
+		Notes: notes}
+	cushions := []Measured{new}
+	if w.Wanted == "" {
+		cushions = append(cushions, ref)
+	}
+	s.Notes = append(s.Notes, doubts(cushions...)...)
 	start := time.Now()
 	if s.Rows, s.BalanceDB, err = setSliders(goals, spec); err != nil {
 		return fail(err)
@@ -193,8 +204,14 @@ func setSliders(goals []fit.Target, spec fit.SliderSpec) (rows []SliderRow, bala
 		peakDB = max(peakDB, r.PeakDB)
 	}
 	for i, r := range results {
-		row := SliderRow{Ear: goals[i].Ear, Q: r.Q, BeforeRMSDB: r.BeforeRMS, ResidualRMSDB: r.ResidualRMS,
-			NaiveRMSDB: r.NaiveRMS, LevelDB: r.LevelDB + 0,
+		before, _, err := fit.Judge(goals[i], fit.Options{}, make([]float64, curve.Points))
+		if err != nil {
+			return nil, 0, err
+		}
+		row := SliderRow{Ear: goals[i].Ear, Q: r.Q, BeforeRMSDB: before.RMSDB, BeforeMaxDB: before.MaxDB,
+			ZeroRMSDB:     r.BeforeRMS,
+			ResidualRMSDB: r.ResidualRMS,
+			NaiveRMSDB:    r.NaiveRMS, LevelDB: r.LevelDB + 0,
 			HeadroomDB: 0 - peakDB, Uncorrected: append([]Uncorrected{}, uncorrected(goals[i].Ear, r.Left)...)}
 		for _, k := range r.Kinds {
 			bells := "analog"

@@ -9,6 +9,7 @@ import (
 	"net"
 	"net/http"
 	"net/url"
+	"os"
 	"path/filepath"
 	"regexp"
 	"strconv"
@@ -407,5 +408,29 @@ func TestUnmatchedIsSaid(t *testing.T) {
 		if got := strings.Contains(cautions, "not matched in loudness"); got != (match == "off") {
 			t.Errorf("match %s: the page's cautions: %q", match, cautions)
 		}
+	}
+}
+
+// A faulty record is named on the page, and all that is in order is shown.
+func TestPageNamesABadRecord(t *testing.T) {
+	dir := pageFolder(t).Dir
+	if err := os.WriteFile(filepath.Join(dir, "corrections", "deep-foam.toml"), []byte("bnd = 1\n"), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	snap, err := config.LoadGood(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	b := (&view{snap: snap}).bench("wipe-clean")
+	if len(b.Fitted.Bands) == 0 || !strings.Contains(strings.Join(b.Cautions, "\n"), `"corrections/deep-foam.toml": line 1`) {
+		t.Errorf("%d bands, %q", len(b.Fitted.Bands), b.Cautions)
+	}
+	for _, k := range b.Cushions {
+		if k.Name == "deep-foam" && k.Sound != "its correction cannot be read" {
+			t.Errorf("%+v", k)
+		}
+	}
+	if len(b.Cushions) != 3 {
+		t.Errorf("%d cushions", len(b.Cushions))
 	}
 }

@@ -109,6 +109,9 @@ func (v *view) bench(fitted string) *benchPart {
 		b.Cautions = append(b.Cautions, fmt.Sprintf("The correction of %s lifts up to %.1f dB. Bass can grow by "+
 			"several decibels without sounding louder.", fitted, b.Fitted.BoostDB))
 	}
+	for _, p := range snap.Bad {
+		b.Cautions = append(b.Cautions, "Left out: "+p.Error())
+	}
 	if !snap.Settings.Guard.Enabled {
 		b.Cautions = append(b.Cautions, "The guard is switched off in settings.toml: what overloads is not held back.")
 	}
@@ -154,7 +157,9 @@ func newCushion(snap *config.Snapshot, name string) cushion {
 		}
 		c.Seats = fmt.Sprintf("%s left, %d right", words.Plural(n[dsp.Left], "seat"), n[dsp.Right])
 	}
-	if r, ok := snap.Correction(name); ok {
+	if snap.Need("corrections/"+name) != nil {
+		c.Sound = "its correction cannot be read"
+	} else if r, ok := snap.Correction(name); ok {
 		c.Sound = words.Plural(uint64(len(r.Correction.Bands())), "band")
 		if r.Reference != "" {
 			c.Sound += " towards " + r.Reference
@@ -171,6 +176,7 @@ func newFitted(snap *config.Snapshot, name string) fittedPart {
 			f.Notes = append(f.Notes, err.Error())
 		}
 	}
+	note(snap.Need("corrections/" + name))
 	corr, ok := snap.Correction(name)
 	if !ok {
 		if refs, err := snap.Seats(name); err == nil && len(refs) > 0 {
@@ -195,6 +201,9 @@ func newFitted(snap *config.Snapshot, name string) fittedPart {
 			f.How += fmt.Sprintf(" and %d of %s", d.ReferenceSeats, corr.Reference)
 		}
 		f.How += fmt.Sprintf(": weighted difference %.2f dB RMS before, %.2f dB after.", d.BeforeRMSDB, d.AfterRMSDB)
+		if d.Caution != "" {
+			f.Notes = append(f.Notes, "Not proven: "+d.Caution)
+		}
 		f.Uncorrected = d.Left
 	}
 	var w bench.Goal

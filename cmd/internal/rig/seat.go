@@ -138,6 +138,7 @@ func (j *Job) store(set Series, s shot, r *SeatReport) error {
 			snr = append(snr, fmt.Sprintf("%.4g Hz %.0f", r.OctaveHz[i], *v))
 		}
 	}
+	seat.Rig, seat.Headphone = j.set.Name, j.set.Headphone
 	seat.Notes = append([]string{
 		fmt.Sprintf("sweep: %g to %g Hz in %.2f s, %s ear, output %s, input %s", s.spec.StartHz, s.spec.EndHz, s.spec.DurationSeconds(), s.ear, j.out.ID, j.in.ID),
 		"level_db: against the sweep as generated; phase with the delay taken off",

@@ -10,9 +10,17 @@ import (
 	"cushwright/engine/control"
 )
 
-// Known is nil if the bench holds the cushion.
+// Known is nil if the bench holds the cushion and no fault stands in its correction.
 func Known(snap *config.Snapshot, action, name string) error {
-	if _, ok := snap.Cushion(name); ok {
+	need := []string{"corrections/" + name}
+	_, ok := snap.Cushion(name)
+	if !ok { // its record may be there and faulty
+		need = append(need, "cushions/"+name)
+	}
+	switch err := snap.Need(need...); {
+	case err != nil:
+		return fmt.Errorf("cushwright: %s %q: %w", action, name, err)
+	case ok:
 		return nil
 	}
 	return fmt.Errorf("cushwright: %s %q: %w cushion, the bench has: %s", action, name, control.ErrUnknown,

@@ -214,6 +214,10 @@ func (s *Service) Status() control.Status {
 	st := control.Status{Status: s.session.Status(), PID: os.Getpid(), Bench: s.dir, Cushions: s.snap.CushionNames(),
 		Problems:   s.problems,
 		Goroutines: runtime.NumGoroutine()}
+	st.Reading = s.snap.Hash
+	if c, ok := s.snap.Correction(s.fitted); ok && c.Derived != nil {
+		st.Doubt = c.Derived.Caution
+	}
 	st.KeysTaken, st.Match = s.desk.taken(), s.snap.Settings.Bypass.Match
 	if s.trial != nil {
 		s.trial.blank(&st, s.muted)

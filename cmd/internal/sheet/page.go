@@ -41,6 +41,7 @@ type Page struct {
 	How, Warnings          []string
 	Seats                  []seat
 	SeatNotes, Uncorrected []string
+	NotProven              string // why the correction is not proven, "" where nothing speaks against it
 }
 
 type (

@@ -64,8 +64,8 @@ func (p *Page) seats(snap *config.Snapshot, diffs map[dsp.Ear]curve.Diff, ref, n
 		}
 		p.How = append(p.How, how)
 	} else {
-		p.How = append(p.How, "Both cushions were measured on the same rig, so the rig's own response cancels in "+
-			"the difference.")
+		o := bench.OriginsOf(ref, new)
+		p.How = append(p.How, o.Rig(), o.Headphone())
 	}
 	p.How = append(p.How, "Levels are averaged in dB on a grid of 1/48 octave. Where seats scatter, the settings "+
 		"follow them less: weights are 1 / (spread² + 1 dB²), and details that scatter alone may have made are left "+

@@ -37,6 +37,9 @@ func Make(snap *config.Snapshot, name string, goal *bench.Goal, out string) (*Pa
 	if err := goal.Towards(snap, corr.Reference); err != nil {
 		return fail(err)
 	}
+	if err := snap.Need("cushions/"+name, "cushions/"+goal.Reference); err != nil { // it hands both records on
+		return fail(err)
+	}
 	page, err := newPage(snap, name, goal, corr)
 	if err != nil {
 		return nil, nil, err
@@ -115,8 +118,12 @@ func newPage(snap *config.Snapshot, name string, w *bench.Goal, corr config.Corr
 	if err := p.seats(snap, diffs, ref, new); err != nil {
 		return nil, err
 	}
-	if corr.Derived != nil {
-		p.Uncorrected = corr.Derived.Left
+	if d := corr.Derived; d != nil {
+		p.Uncorrected = d.Left
+		p.NotProven = d.Caution
+	}
+	if p.NotProven == "" {
+		p.NotProven = cmp.Or(new.OneSeat(), ref.OneSeat())
 	}
 	return p, nil
 }

@@ -55,6 +55,15 @@ func SignedTenth(x float64) string {
 	return strings.Replace(fmt.Sprintf("%+.1f", x), "-0.0", "+0.0", 1)
 }
 
+// Sure writes a difference whose 95 % interval leaves zero out, and half of that interval: with one decimal, or with two
+// where one would make either of them nothing.
+func Sure(diff, half float64) (d, h string) {
+	if math.Abs(diff) >= 0.05 && half >= 0.05 {
+		return SignedTenth(diff), fmt.Sprintf("%.1f", half)
+	}
+	return fmt.Sprintf("%+.2f", diff), fmt.Sprintf("%.2f", math.Ceil(max(half, 0.01)*100-1e-9)/100)
+}
+
 // Level writes a level in dBFS with one decimal; so little that nothing is heard is "silent".
 func Level(db float64) string {
 	if db <= -120 {

@@ -181,5 +181,8 @@ type Router interface {
 // ErrNoOutput is wrapped by what Take returns where the output it was asked for is not there.
 var ErrNoOutput = errors.New("no such output")
 
+// ErrNoServer is wrapped by what a Router or Driver returns where no sound server answers.
+var ErrNoServer = errors.New("no sound server answers")
+
 // Stalled is how long no callback may come before the supervisor reopens the streams.
 const Stalled = 500 * time.Millisecond

@@ -8,7 +8,6 @@ import (
 	"github.com/spf13/cobra"
 
 	"cushwright/cmd/internal/page"
-	"cushwright/cmd/internal/service"
 	"cushwright/config"
 )
 
@@ -21,7 +20,7 @@ that it prints opens the page once: what can read it from the browser's history 
 address.`,
 		RunE: func(c *cobra.Command, _ []string) error {
 			runtime.GOMAXPROCS(1) // a fit or a drawing may take one processor, never all that the engine wakes on
-			cl, st, err := service.Open(c.Context())
+			cl, st, err := a.engine(c.Context())
 			if err != nil {
 				return answer(err)
 			}

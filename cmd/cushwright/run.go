@@ -17,6 +17,7 @@ import (
 	"cushwright/cmd/internal/service"
 	"cushwright/config"
 	"cushwright/engine"
+	"cushwright/engine/control"
 	"cushwright/platform"
 )
 
@@ -70,19 +71,43 @@ func (a *app) runBackground(c *cobra.Command) error {
 	if p, err := os.FindProcess(pid); err == nil {
 		go func() { p.Wait(); close(ended) }()
 	}
-	for end := time.Now().Add(8 * time.Second); time.Now().Before(end); time.Sleep(20 * time.Millisecond) {
-		if st, err := cl.Status(c.Context()); err == nil && st.State != engine.Opening {
-			fmt.Fprintln(c.OutOrStdout(), st.Summary)
-			fmt.Fprintf(c.ErrOrStderr(), "engine process %d, log in %s\n%s\n", st.PID, logFile, caution)
-			return nil
+	st, err := firstSound(c.Context(), cl.Status, ended, 8*time.Second)
+	switch {
+	case errors.Is(err, errEnded):
+		return fmt.Errorf("cushwright: run: the engine ended at once: %s", lastLine(logFile, size))
+	case err != nil:
+		return fmt.Errorf("cushwright: run: %w, see %s", err, logFile)
+	}
+	fmt.Fprintln(c.OutOrStdout(), st.Summary)
+	fmt.Fprintf(c.ErrOrStderr(), "engine process %d, log in %s\n%s\n", st.PID, logFile, caution)
+	return nil
+}
+
+// errEnded says that an engine's process has ended.
+var errEnded = errors.New("the engine ended")
+
+// firstSound asks until the engine runs and returns its status; an engine that is before its first sound, or has just
+// failed, is asked again.
+func firstSound(ctx context.Context, ask func(context.Context) (control.Status, error), ended <-chan struct{},
+	within time.Duration) (control.Status, error) {
+	last := errors.New("the engine did not answer")
+	for end := time.Now().Add(within); time.Now().Before(end); {
+		st, err := ask(ctx)
+		if err == nil && st.State == engine.Running {
+			return st, nil
+		}
+		if err == nil {
+			last = fmt.Errorf("the engine is still %v", st.State)
 		}
 		select {
 		case <-ended:
-			return fmt.Errorf("cushwright: run: the engine ended at once: %s", lastLine(logFile, size))
-		default:
+			return st, errEnded
+		case <-ctx.Done():
+			return st, ctx.Err()
+		case <-time.After(20 * time.Millisecond):
 		}
 	}
-	return fmt.Errorf("cushwright: run: the engine did not answer within 8 s, see %s", logFile)
+	return control.Status{}, fmt.Errorf("%w after %v", last, within)
 }
 
 // lastLine is the last line that was written to a log after it had that size.

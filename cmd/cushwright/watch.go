@@ -6,7 +6,6 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"cushwright/cmd/internal/service"
 	"cushwright/cmd/internal/watch"
 )
 
@@ -17,7 +16,7 @@ func (a *app) watchCommand() *cobra.Command {
 			if fi, err := os.Stdout.Stat(); err != nil || fi.Mode()&os.ModeCharDevice == 0 {
 				return errors.New(`cushwright: watch: the output is not a terminal: "status --json" is made for programs`)
 			}
-			cl, _, err := service.Open(c.Context())
+			cl, _, err := a.engine(c.Context())
 			if err != nil {
 				return answer(err)
 			}

@@ -16,6 +16,7 @@ import (
 	"cushwright/config"
 	"cushwright/dsp"
 	swept "cushwright/dsp/sweep"
+	"cushwright/engine/control"
 )
 
 func (a *app) whichCommand() *cobra.Command {
@@ -59,6 +60,11 @@ func (a *app) which(c *cobra.Command, w rigFlags, wear bool) error {
 	}
 	if err != nil {
 		return fmt.Errorf("cushwright: %s: %w", action, err)
+	}
+	if wear {
+		if _, _, err := a.engine(c.Context()); err != nil && !errors.Is(err, control.ErrNoEngine) {
+			return err
+		}
 	}
 	recorded, few, err := recordedOf(snap, side[0])
 	if err != nil {
@@ -105,7 +111,7 @@ func (a *app) which(c *cobra.Command, w rigFlags, wear bool) error {
 	}
 	j.Close()
 	if wear && answer.Verdict == swept.Known {
-		text, _, err := service.Fit(c.Context(), answer.Name, func() (*config.Snapshot, error) { return snap, nil })
+		text, _, err := service.Fit(c.Context(), a.bench, answer.Name, func() (*config.Snapshot, error) { return snap, nil })
 		if err != nil {
 			return err
 		}

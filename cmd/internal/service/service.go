@@ -48,7 +48,8 @@ type Service struct {
 	mu       sync.Mutex // guards what follows; taken by the config and API goroutines, never on the audio path
 	snap     *config.Snapshot
 	fitted   string
-	with     string // the correction that bypass compares with; empty: none
+	with     string           // the correction that bypass compares with; empty: none
+	waiting  *config.Snapshot // nil, or the bench as it is on disk where it lacks the fitted cushion
 	problems []string
 	muted    bool    // silenced by the panic key
 	trial    *hidden // nil, or the listening trial under way
@@ -135,6 +136,7 @@ func (s *Service) tellReady(ctx context.Context) {
 func (s *Service) Loaded(snap *config.Snapshot, err error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
+	s.waiting = nil
 	if err != nil {
 		s.report(err)
 		return
@@ -147,7 +149,8 @@ func (s *Service) Loaded(snap *config.Snapshot, err error) {
 		return
 	}
 	fitted, with := s.fitted, s.with
-	if Known(snap, "wear", fitted) != nil {
+	if wearable(snap, fitted) != nil {
+		s.waiting = snap
 		s.report(fmt.Errorf("cushwright: reload: the fitted cushion %q is gone from the bench, its correction goes on",
 			fitted))
 		return
@@ -192,7 +195,7 @@ func (s *Service) report(err error) {
 // Status implements control.Backend.
 func (s *Service) Status() control.Status {
 	s.mu.Lock()
-	st := control.Status{Status: s.session.Status(), PID: os.Getpid(), Bench: s.dir, Cushions: s.snap.CushionNames(),
+	st := control.Status{Status: s.session.Status(), PID: os.Getpid(), Bench: s.dir, Cushions: s.latest().CushionNames(),
 		Problems:   s.problems,
 		Goroutines: runtime.NumGoroutine()}
 	st.KeysTaken, st.Match = s.desk.taken(), s.snap.Settings.Bypass.Match
@@ -211,19 +214,29 @@ func (s *Service) Wear(ctx context.Context, name string) error {
 	if s.trial != nil {
 		return errTrial
 	}
-	if err := Known(s.snap, "wear", name); err != nil {
+	snap := s.latest()
+	if err := wearable(snap, name); err != nil {
 		return err
 	}
-	sel, err := Selection(s.snap, name, "")
+	sel, err := Selection(snap, name, "")
 	if err != nil {
 		return err
 	}
-	if err := s.session.Select(ctx, sel); err != nil {
+	if snap == s.waiting { // what kept it waiting is over
+		err = s.session.Apply(ctx, s.settings(snap), sel)
+	} else {
+		err = s.session.Select(ctx, sel)
+	}
+	if err != nil {
 		return err
+	}
+	if snap == s.waiting {
+		s.snap, s.waiting, s.problems = snap, nil, nil
+		s.desk.configure(snap.Settings)
 	}
 	s.fitted, s.with = name, ""
 	s.log.Info("fitted", "cushion", name)
-	s.desk.note(name+" is fitted", sel)
+	s.desk.note(fittedText(name), sel)
 	if s.remember == nil {
 		return nil
 	}
@@ -231,6 +244,14 @@ func (s *Service) Wear(ctx context.Context, name string) error {
 		s.log.Warn("the fitted cushion is not remembered", "error", err)
 	}
 	return nil
+}
+
+// latest is the newest good reading of the bench. Called under the service's mutex.
+func (s *Service) latest() *config.Snapshot {
+	if s.waiting != nil {
+		return s.waiting
+	}
+	return s.snap
 }
 
 // Bypass implements control.Backend.
@@ -249,7 +270,11 @@ func (s *Service) Bypass(ctx context.Context, mode, with string) (bool, error) {
 	if s.trial != nil {
 		return false, errTrial
 	}
-	if with != s.with && (with != "" || mode == "off") {
+	change := with != s.with && (with != "" || mode == "off")
+	if with == None {
+		with, change = "", s.with != ""
+	}
+	if change {
 		sel, err := Selection(s.snap, s.fitted, with)
 		if err != nil {
 			return false, err

@@ -16,13 +16,16 @@ import (
 func (a *app) deriveCommand() *cobra.Command {
 	var w bench.Wishes
 	var since string
-	var dry, asJSON bool
+	var dry, write, asJSON bool
 	c := &cobra.Command{Use: "derive NEW", Short: "Find the correction that gives a cushion the sound of the " +
 		"reference.",
 		Args: cobra.ExactArgs(1),
-		Long: `Finds bands from the seats of both cushions and writes corrections/NEW.toml; a former one is kept as
-NEW.toml.previous. Details that seating scatter alone may have made are left alone, deep narrow nulls are not filled,
-boosts are limited. Level is left to the volume control. The same seats and options give the same file.
+		Long: `Finds bands from the seats of both cushions and writes corrections/NEW.toml; "earlier NEW" lists the
+corrections before and puts one back. Details that seating scatter alone may have made are left alone, deep narrow nulls
+are not filled, boosts are limited. Level is left to the volume control. The same seats and options give the same file.
+
+With --for the settings are printed, for typing into that equaliser; --write makes them the correction that the engine
+plays, too.
 
 With --refine, the seats that "prove" measured through the present correction tell what is left over; the part of it
 that is more than scatter is added to what the correction does, and the whole is fitted again, in as many bands and
@@ -30,7 +33,7 @@ with fresh headroom.
 
 ` + caution,
 		RunE: func(c *cobra.Command, args []string) error {
-			return a.derive(c, args[0], w, since, dry, asJSON)
+			return a.derive(c, args[0], w, since, !dry && (write || w.Equaliser == ""), asJSON)
 		}}
 	goalFlags(c, &w.Goal)
 	f := c.Flags()
@@ -45,11 +48,13 @@ with fresh headroom.
 		"is taken with all")
 	c.MarkFlagsMutuallyExclusive("refine", "since")
 	f.BoolVar(&dry, "dry", false, "write nothing")
+	f.BoolVar(&write, "write", false, "write the correction with --for, too")
+	c.MarkFlagsMutuallyExclusive("dry", "write")
 	f.BoolVar(&asJSON, "json", false, "print JSON")
 	return c
 }
 
-func (a *app) derive(c *cobra.Command, name string, w bench.Wishes, since string, dry, asJSON bool) error {
+func (a *app) derive(c *cobra.Command, name string, w bench.Wishes, since string, write, asJSON bool) error {
 	fail := func(err error) error { return fmt.Errorf("cushwright: derive %q: %w", name, err) }
 	w.ChoseBands, w.ChoseEars = c.Flags().Changed("bands"), c.Flags().Changed("ears")
 	switch {
@@ -79,11 +84,7 @@ func (a *app) derive(c *cobra.Command, name string, w bench.Wishes, since string
 		d.Caution = caution
 	}
 	warn(c, d.Notes)
-	if !dry {
-		if w.Equaliser != "" {
-			warn(c, []string{fmt.Sprintf("the engine now plays the settings for %s too; --dry only prints them",
-				w.Equaliser)})
-		}
+	if write {
 		if err := d.Write(snap.Dir); err != nil {
 			return err
 		}
@@ -124,9 +125,12 @@ func printDerived(w io.Writer, d *bench.Derived) {
 			words.Signed(d.BalanceDB))
 	}
 	printUncorrected(w, d.Uncorrected)
-	if d.File != "" {
+	switch {
+	case d.File != "":
 		fmt.Fprintln(w, "written to", d.File)
-	} else {
+	case d.Equaliser != "":
+		fmt.Fprintln(w, "nothing was written; with --write the engine plays these settings, too")
+	default:
 		fmt.Fprintln(w, "nothing was written")
 	}
 }

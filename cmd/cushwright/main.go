@@ -96,7 +96,7 @@ func newRoot() *cobra.Command {
 		{"Listening", []*cobra.Command{a.runCommand(), a.stopCommand(), a.wearCommand(), a.bypassCommand(),
 			a.muteCommand(), a.statusCommand(),
 			a.watchCommand(), a.pageCommand(), a.blindCommand()}},
-		{"The bench", []*cobra.Command{a.addCommand(), a.compareCommand(), a.deriveCommand(), a.showCommand(),
+		{"The bench", []*cobra.Command{a.addCommand(), a.compareCommand(), a.deriveCommand(), a.earlierCommand(), a.showCommand(),
 			a.checkCommand(),
 			a.demoCommand()}},
 		{"The rig", []*cobra.Command{a.sweepCommand(), a.proveCommand(), a.whichCommand()}},

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -61,18 +62,15 @@ func (a *app) which(c *cobra.Command, w rigFlags, wear bool) error {
 	if err != nil {
 		return fmt.Errorf("cushwright: %s: %w", action, err)
 	}
-	if wear {
-		if _, _, err := a.engine(c.Context()); err != nil && !errors.Is(err, control.ErrNoEngine) {
-			return err
-		}
+	if err := a.canWear(c.Context(), wear); err != nil {
+		return err
 	}
 	recorded, few, err := recordedOf(snap, side[0])
 	if err != nil {
 		return err
 	}
 	if len(recorded) == 0 {
-		return fmt.Errorf("cushwright: %s: no cushion has two seats of the %s ear: measure them with sweep first",
-			action, side[0])
+		return fmt.Errorf("cushwright: which: no cushion has two seats of the %s ear: measure them with sweep first", side[0])
 	}
 	judge, err := swept.NewJudge(swept.Grid(), recorded)
 	if err != nil {
@@ -128,6 +126,18 @@ func (a *app) which(c *cobra.Command, w rigFlags, wear bool) error {
 		if wear {
 			err = answerNo{errors.New("nothing was switched")}
 		}
+	}
+	return err
+}
+
+// canWear says before the sweep why the answer cannot be worn after it.
+func (a *app) canWear(ctx context.Context, wear bool) error {
+	if !wear {
+		return nil
+	}
+	_, _, err := a.engine(ctx)
+	if errors.Is(err, control.ErrNoEngine) {
+		return nil // the next engine starts with it
 	}
 	return err
 }

@@ -87,6 +87,7 @@ func (c *checker) furnish(root string) ([]string, error) {
 	if err != nil {
 		return fail(err)
 	}
+	delete(tree, ".git") // of a second working tree; it leads out of the root
 	certs := os.Getenv("SSL_CERT_FILE")
 	if certs == "" {
 		certs = freshCerts

@@ -121,6 +121,7 @@ func (r *router) connect(ctx context.Context) error {
 	}
 	r.pipewire = p.pipewire
 	r.p, r.wake, r.dirty, r.module = p, wake, dirty, proto.Undefined
+	r.apart = nil // another server's, or one that has started again: its streams have other numbers
 	go r.loop(p, wake, dirty)
 	return nil
 }
@@ -200,7 +201,8 @@ func (r *router) establish(ctx context.Context, d decision) (mine *proto.GetSink
 		return nil, fmt.Errorf("make %q default: %w", mine.SinkName, err)
 	}
 	from := func(s uint32) bool { return s == d.previous.SinkIndex || s == d.real.SinkIndex }
-	_, err = p.moveStreams(from, mine.SinkIndex)
+	now := time.Now()
+	_, err = p.moveStreams(from, mine.SinkIndex, func(stream uint32) bool { return r.stays(stream, now) })
 	return mine, err
 }
 
@@ -308,6 +310,10 @@ func (r *router) look(dirty uint32) {
 			for _, s := range astray(in, mine.SinkIndex) {
 				r.opts.log("our own stream was moved to our own sink: moved back to %s", r.real)
 				r.p.c.Request(&proto.MoveSinkInput{SinkInputIndex: s, DeviceIndex: real.SinkIndex}, nil)
+			}
+			// The default after the streams: a server that makes another one default moves streams after that.
+			if info, err := r.p.info(); err == nil && info.DefaultSinkName == mine.SinkName {
+				r.apart = setApart(in, mine.SinkIndex, r.apart, time.Now())
 			}
 		}
 	}

@@ -293,6 +293,20 @@ func (s *Snapshot) references() {
 	}
 }
 
+// LineOf is the line of a key in settings.toml or in a correction, by the name that messages give it; 0 where it is
+// not there.
+func (b Bench) LineOf(file, key string) int {
+	data, err := readFile(filepath.Join(b.Dir, filepath.FromSlash(file)), MaxTOMLBytes)
+	if err != nil {
+		return 0
+	}
+	var into any = &correctionFile{}
+	if file == "settings.toml" {
+		into = &Settings{}
+	}
+	return decodeTOML(file, data, into).pos[key].line
+}
+
 // list returns the NAME of every NAME.toml in a folder, sorted. A missing folder is empty.
 func (s *Snapshot) list(dir, folder string) ([]string, error) {
 	entries, err := readDir(filepath.Join(dir, folder))

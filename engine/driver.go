@@ -178,6 +178,13 @@ type Router interface {
 	InputGain() float32
 }
 
+// OutputFinder is a Router that can say whether an output can be used without touching the route.
+type OutputFinder interface {
+	// FindOutput returns nil if the output is there and Take could use it; else the error that Take would return. It
+	// may be called from any goroutine.
+	FindOutput(ctx context.Context, output string) error
+}
+
 // ErrNoOutput is wrapped by what Take returns where the output it was asked for is not there.
 var ErrNoOutput = errors.New("no such output")
 

@@ -79,6 +79,20 @@ func (r *router) Take(ctx context.Context, output string) (engine.Route, error) 
 	return route, nil
 }
 
+// FindOutput implements engine.OutputFinder, over a connection of its own.
+func (r *router) FindOutput(_ context.Context, output string) error {
+	p, err := r.opts.server()
+	if err != nil {
+		return err
+	}
+	defer p.Close()
+	w, err := p.world()
+	if err != nil {
+		return device.Err("use output", output, engine.Reopen, err)
+	}
+	return w.named(output)
+}
+
 // startingTime is how long a PipeWire that was started again is not spoken to. Its session manager (WirePlumber 0.4.13)
 // can stay shut for ever where clients come before it: by trial one of seventeen starts with a client that tried all
 // the time, none of forty without. A busy machine starts it more slowly; the restart is still over well within the 2 s

@@ -38,6 +38,7 @@ type Options struct {
 type Service struct {
 	dir      string
 	session  *engine.Session
+	outputs  engine.OutputFinder // nil where nobody can say which outputs there are
 	log      *slog.Logger
 	ended    context.Context // done when Stop was called
 	stop     context.CancelFunc
@@ -69,6 +70,7 @@ func New(o Options) (*Service, error) {
 	if s.log == nil {
 		s.log = slog.New(slog.DiscardHandler)
 	}
+	s.outputs, _ = o.Router.(engine.OutputFinder)
 	s.ended, s.stop = context.WithCancel(context.Background())
 	s.desk = newDesk(s.log)
 	s.desk.configure(o.Snap.Settings)
@@ -134,6 +136,9 @@ func (s *Service) tellReady(ctx context.Context) {
 // Loaded takes a new reading of the bench folder: a valid one is played, a bad one is reported and the last good
 // sound goes on. Called by the config goroutine.
 func (s *Service) Loaded(snap *config.Snapshot, err error) {
+	if err == nil {
+		err = s.outputThere(snap.Settings.Sound)
+	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	s.waiting = nil
@@ -171,6 +176,23 @@ func (s *Service) Loaded(snap *config.Snapshot, err error) {
 	s.snap, s.with, s.problems = snap, with, nil
 	s.desk.configure(snap.Settings)
 	s.log.Info("reloaded", "cushion", fitted)
+}
+
+// outputThere is nil unless the settings name an output that is not played to now and that cannot be used. It asks the
+// sound server, and is called without the mutex.
+func (s *Service) outputThere(now config.Sound) error {
+	s.mu.Lock()
+	was := s.snap.Settings.Sound.Output
+	s.mu.Unlock()
+	if s.outputs == nil || now.Output == "" || now.Output == was || now.Capture != "" {
+		return nil
+	}
+	err := s.outputs.FindOutput(context.Background(), now.Output)
+	var e *engine.Error
+	if errors.As(err, &e) && (errors.Is(err, engine.ErrNoOutput) || e.Reaction == engine.GiveUp) {
+		return fmt.Errorf("settings.toml: sound.output %q: %w; the sound stays where it was", now.Output, e.Err)
+	}
+	return nil // there, or nobody can say
 }
 
 // report keeps the problems for status and logs each once.

@@ -34,7 +34,8 @@ const (
 // content decides. A save is seen in about 5 to 15 ms. News that takes something away (a file removed, emptied, broken) is
 // held back for 150 ms and dropped if mended by then.
 //
-// Where the system gives no notifications the folder is read every second, and f told so once.
+// Where the system gives no notifications the folder is read every second, and f told so once; when it gives some again, f
+// gets the bench again.
 func Watch(ctx context.Context, dir string, f func(*Snapshot, error)) error {
 	dir, err := filepath.Abs(dir)
 	if err != nil {
@@ -106,6 +107,9 @@ func (w *watch) read() {
 	w.first = time.Time{}
 	if w.broken == nil {
 		w.broken = w.sync()
+	}
+	if w.broken == nil && w.saidPolling { // that is over: saying what is good takes it back
+		w.said, w.saidPolling = false, false
 	}
 	held := w.news(w.load(w.dir))
 	if w.broken == nil {

@@ -4,7 +4,7 @@
 //
 //	go run ./cmd/check                 everything
 //	go run ./cmd/check -run 'vet|unit' the steps whose names match
-//	go run ./cmd/check -long           long soaks, long fuzzing, and the live tests under the race detector too
+//	go run ./cmd/check -long           long soaks and fuzzing, a fresh Debian, the live tests under the race detector
 //	go run ./cmd/check -list           the steps
 //
 // A skipped test counts as failed: a check that did not run has shown nothing. Before the closing line stands what

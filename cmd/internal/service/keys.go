@@ -67,6 +67,8 @@ func (d *desk) note(title string, sel engine.Selection) {
 // bypassed tells which side is heard. Called under the service's mutex.
 func (d *desk) bypassed(on bool, fitted, with, match string) {
 	switch {
+	case !on && fitted == None:
+		d.show("Bypass off", "nothing is corrected")
 	case !on:
 		d.show("Bypass off", fitted+" is corrected")
 	case with != "":

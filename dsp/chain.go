@@ -2,6 +2,7 @@ package dsp
 
 import (
 	"fmt"
+	"sync/atomic"
 	"unsafe"
 )
 
@@ -56,6 +57,12 @@ type Chain struct {
 	still      bool // all states are zero
 }
 
+var compilations atomic.Int64
+
+// Compilations is how many chains this process has compiled. Compiling takes milliseconds: a test can tell by it that no
+// more is compiled than is played.
+func Compilations() int64 { return compilations.Load() }
+
 // flushEvery is how many frames lie between two flushes of decayed states. Flushes follow this count and not the
 // blocks, so that the output does not depend on how the signal is cut.
 const flushEvery = 1024
@@ -67,6 +74,7 @@ func (c *Correction) Compile(rateHz float64, o Options) (*Chain, error) {
 }
 
 func (c *Correction) compile(rateHz float64, o Options, k kernel) (*Chain, error) {
+	compilations.Add(1)
 	ch := &Chain{rateHz: rateHz}
 	if err := checkRate(rateHz); err != nil {
 		return nil, err

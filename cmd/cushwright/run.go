@@ -132,9 +132,8 @@ func (a *app) run(ctx context.Context, verbose bool) error {
 		level = slog.LevelDebug
 	}
 	log := slog.New(slog.NewTextHandler(os.Stderr, &slog.HandlerOptions{Level: level}))
-	// The callbacks need a free scheduler slot at any moment and a heap that is soon swept (DEVELOPERS.md, threads).
+	// The callbacks need a free scheduler slot at any moment (DEVELOPERS.md, threads).
 	runtime.GOMAXPROCS(runtime.NumCPU() + 2)
-	debug.SetGCPercent(50)
 
 	runDir, err := config.RuntimeDir()
 	if err != nil {
@@ -173,6 +172,9 @@ func (a *app) run(ctx context.Context, verbose bool) error {
 		return err
 	}
 	fmt.Fprintln(os.Stderr, caution)
+	// From here on the heap is small and soon swept. What reading the bench has left goes at once.
+	debug.SetGCPercent(50)
+	debug.FreeOSMemory()
 	return svc.Run(ctx, socket)
 }
 

@@ -1,9 +1,7 @@
 package service
 
 import (
-	"cmp"
 	"fmt"
-	"slices"
 	"strings"
 
 	"cushwright/config"
@@ -93,35 +91,26 @@ func corrected(snap *config.Snapshot) (names []string) {
 }
 
 // flatCorrection has no bands and the largest headroom of the corrections whose reference is the cushion; for None, of
-// all corrections.
+// all corrections. Which one has the largest is told by sketches, so one a little larger may be missed, by 0.3 dB at most.
 func flatCorrection(snap *config.Snapshot, name string) (*dsp.Correction, error) {
-	type candidate struct {
-		correction *dsp.Correction
-		sketchDB   float64
-	}
-	var all []candidate
+	var lowest *dsp.Correction
+	lowestDB := 0.0
 	for _, n := range snap.CushionNames() {
 		if c, ok := snap.Correction(n); ok && (c.Reference == name || name == None) {
-			all = append(all, candidate{c.Correction, sketchHeadroomDB(c.Correction)})
+			if db := sketchHeadroomDB(c.Correction); db < lowestDB {
+				lowest, lowestDB = c.Correction, db
+			}
 		}
 	}
-	slices.SortFunc(all, func(a, b candidate) int { return cmp.Compare(a.sketchDB, b.sketchDB) })
-	down := 0.0
-	for _, c := range all {
-		if c.sketchDB-sketchErrDB > down {
-			break // this one and all after it take less
-		}
-		ch, err := c.correction.Compile(48000, dsp.Options{})
-		if err != nil {
-			return nil, err
-		}
-		down = min(down, ch.HeadroomDB())
+	if lowest == nil {
+		return dsp.NewCorrection(nil, 0)
 	}
-	return dsp.NewCorrection(nil, down)
+	ch, err := lowest.Compile(48000, dsp.Options{})
+	if err != nil {
+		return nil, err
+	}
+	return dsp.NewCorrection(nil, ch.HeadroomDB())
 }
-
-// sketchErrDB is how far sketchHeadroomDB may be from the headroom of the chain.
-const sketchErrDB = 1.0
 
 // sketchHeadroomDB is about the headroom of a correction's chain at 48 kHz, by the analog prototypes: compiling costs ten
 // times as much.

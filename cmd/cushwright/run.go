@@ -134,6 +134,7 @@ func (a *app) run(ctx context.Context, verbose bool) error {
 	log := slog.New(slog.NewTextHandler(os.Stderr, &slog.HandlerOptions{Level: level}))
 	// The callbacks need a free scheduler slot at any moment (DEVELOPERS.md, threads).
 	runtime.GOMAXPROCS(runtime.NumCPU() + 2)
+	debug.SetGCPercent(400) // until it plays: reading a large bench leaves much behind, and is waited for
 
 	runDir, err := config.RuntimeDir()
 	if err != nil {

@@ -127,7 +127,7 @@ func sketchHeadroomDB(c *dsp.Correction) float64 {
 	if apart {
 		ears = append(ears, dsp.Right)
 	}
-	for f := dsp.MinFreqHz; f <= dsp.MaxFreqHz; f *= 1.1 {
+	for f := dsp.MinFreqHz; f <= dsp.MaxFreqHz; f *= 1.2 {
 		at = append(at, f)
 	}
 	peak := 0.0

@@ -82,6 +82,7 @@ type watch struct {
 	first  time.Time   // first event since the last reading
 
 	said, saidPolling bool
+	takeBack          bool      // what is good is said again, for what was said in between holds no more
 	lastHash, lastErr string    // of what was said last
 	good              *Snapshot // the last good one
 	badSince          time.Time // when the news first was bad; zero while it is good
@@ -109,7 +110,7 @@ func (w *watch) read() {
 		w.broken = w.sync()
 	}
 	if w.broken == nil && w.saidPolling { // that is over: saying what is good takes it back
-		w.said, w.saidPolling = false, false
+		w.takeBack, w.saidPolling = true, false
 	}
 	held := w.news(w.load(w.dir))
 	if w.broken == nil {
@@ -132,7 +133,7 @@ func (w *watch) read() {
 func (w *watch) news(s *Snapshot, hash string, err error) (held bool) {
 	clear(w.dirty)
 	// Broken as before, while another file changed, is no news.
-	same := w.said && (hash == w.lastHash || err != nil && err.Error() == w.lastErr)
+	same := w.said && (hash == w.lastHash && !w.takeBack || err != nil && err.Error() == w.lastErr)
 	if w.said && !same && (err != nil || w.good != nil && s.lacks(w.good)) {
 		if w.badSince.IsZero() {
 			w.badSince = time.Now()
@@ -150,7 +151,7 @@ func (w *watch) news(s *Snapshot, hash string, err error) (held bool) {
 	if err != nil {
 		w.lastErr = err.Error()
 	} else {
-		w.lastErr, w.good = "", s
+		w.lastErr, w.good, w.takeBack = "", s, false
 	}
 	w.tell(s, err)
 	return false

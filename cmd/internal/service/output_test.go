@@ -4,9 +4,11 @@ import (
 	"context"
 	"fmt"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
+	"time"
 
 	"cushwright/config"
 	"cushwright/engine"
@@ -14,15 +16,24 @@ import (
 )
 
 // finder knows the outputs that are there.
-type finder []string
+type finder struct {
+	mu    sync.Mutex // guards names
+	names []string
+}
 
-func (f finder) FindOutput(_ context.Context, output string) error {
-	for _, name := range f {
-		if name == output {
-			return nil
-		}
+func (f *finder) set(names ...string) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.names = names
+}
+
+func (f *finder) FindOutput(_ context.Context, output string) error {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if slices.Contains(f.names, output) {
+		return nil
 	}
-	return &engine.Error{Action: "use output", Object: output, Err: fmt.Errorf("%w; there are %s", engine.ErrNoOutput, strings.Join(f, ", "))}
+	return &engine.Error{Action: "use output", Object: output, Err: fmt.Errorf("%w; there are %s", engine.ErrNoOutput, strings.Join(f.names, ", "))}
 }
 
 // TestMisspeltOutputLeavesTheSound: an output that is not there is a problem in the status, and the sound stays on the
@@ -48,7 +59,9 @@ func TestMisspeltOutputLeavesTheSound(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	svc.outputs = finder{"phones", "speakers"}
+	there := &finder{}
+	there.set("phones", "speakers")
+	svc.outputs = there
 	ctx, cancel := context.WithCancel(context.Background())
 	var wg sync.WaitGroup
 	wg.Go(func() { svc.Play(ctx) })
@@ -73,8 +86,24 @@ func TestMisspeltOutputLeavesTheSound(t *testing.T) {
 	if st := svc.Status(); len(st.Problems) != 0 {
 		t.Errorf("mended: problems %q", st.Problems)
 	}
+	// An output that comes is gone to.
+	svc.Loaded(write("headset"), nil)
+	if st := svc.Status(); len(st.Problems) != 1 {
+		t.Errorf("not there yet: problems %q", st.Problems)
+	}
+	there.set("phones", "speakers", "headset")
+	runs("headset")
+	if st := svc.Status(); len(st.Problems) != 0 {
+		t.Errorf("it has come: problems %q", st.Problems)
+	}
+	// A newer reading is what counts.
+	svc.Loaded(write("nowhere"), nil)
+	svc.Loaded(write("speakers"), nil)
+	there.set("phones", "speakers", "nowhere")
+	time.Sleep(lookAgain + lookAgain/4)
+	runs("speakers")
 	// The output in force is not asked for: it may be unplugged, and is waited for.
-	svc.outputs = finder{"phones"}
+	there.set("phones")
 	svc.Loaded(write("speakers"), nil)
 	if st := svc.Status(); len(st.Problems) != 0 {
 		t.Errorf("unplugged: problems %q", st.Problems)

@@ -51,6 +51,7 @@ type Service struct {
 	fitted   string
 	with     string           // the correction that bypass compares with; empty: none
 	waiting  *config.Snapshot // nil, or the bench as it is on disk where it lacks the fitted cushion
+	awaited  *time.Timer      // nil, or what looks again for the output that the bench on disk names
 	problems []string
 	muted    bool    // silenced by the panic key
 	trial    *hidden // nil, or the listening trial under way
@@ -135,15 +136,30 @@ func (s *Service) tellReady(ctx context.Context) {
 
 // Loaded takes a new reading of the bench folder: a valid one is played, a bad one is reported and the last good
 // sound goes on. Called by the config goroutine.
-func (s *Service) Loaded(snap *config.Snapshot, err error) {
+func (s *Service) Loaded(snap *config.Snapshot, err error) { s.loaded(snap, err, nil) }
+
+// loaded is Loaded; by is the timer that looks again for an output, nil where the reading is new.
+func (s *Service) loaded(snap *config.Snapshot, err error, by *time.Timer) {
+	var missing error
 	if err == nil {
-		err = s.outputThere(snap.Settings.Sound)
+		missing = s.outputThere(snap.Settings.Sound)
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.waiting = nil
-	if err != nil {
+	if by != nil && by != s.awaited {
+		return // there is a newer reading
+	}
+	if s.awaited != nil {
+		s.awaited.Stop()
+	}
+	s.waiting, s.awaited = nil, nil
+	switch {
+	case err != nil:
 		s.report(err)
+		return
+	case missing != nil:
+		s.report(missing)
+		s.await(snap)
 		return
 	}
 	if s.trial != nil {
@@ -190,9 +206,27 @@ func (s *Service) outputThere(now config.Sound) error {
 	err := s.outputs.FindOutput(context.Background(), now.Output)
 	var e *engine.Error
 	if errors.As(err, &e) && (errors.Is(err, engine.ErrNoOutput) || e.Reaction == engine.GiveUp) {
-		return fmt.Errorf("settings.toml: sound.output %q: %w; the sound stays where it was", now.Output, e.Err)
+		return fmt.Errorf("settings.toml: sound.output %q: %w; the sound stays where it was until it is there", now.Output, e.Err)
 	}
 	return nil // there, or nobody can say
+}
+
+// lookAgain is how often an output is looked for that is not there.
+const lookAgain = 2 * time.Second
+
+// await takes a reading over once the output that it names is there. Called under the mutex.
+func (s *Service) await(snap *config.Snapshot) {
+	if st := s.session.Status().State; st == engine.Stopped || st == engine.Failed {
+		return
+	}
+	var mine *time.Timer
+	mine = time.AfterFunc(lookAgain, func() {
+		s.mu.Lock() // mine is set once await has returned
+		by := mine
+		s.mu.Unlock()
+		s.loaded(snap, nil, by)
+	})
+	s.awaited = mine
 }
 
 // report keeps the problems for status and logs each once.

@@ -12,8 +12,11 @@ import (
 	"os"
 	"path"
 	"path/filepath"
+	"runtime"
 	"slices"
 	"strings"
+	"sync"
+	"sync/atomic"
 	"time"
 
 	"cushwright/dsp"
@@ -72,7 +75,7 @@ func (s *Snapshot) EqualiserNames() []string {
 // Load reads and checks the bench folder. Either the snapshot is good or the error is a Problems. An empty folder is a good
 // bench: default settings, no cushions.
 func Load(dir string) (*Snapshot, error) {
-	var l loader
+	l := loader{workers: runtime.GOMAXPROCS(0)}
 	s, _, err := l.load(dir)
 	return s, err
 }
@@ -108,6 +111,7 @@ type loader struct {
 	lenient bool              // a faulty record is left out, see LoadGood
 	cache   map[string]parsed // by file
 	dirty   map[string]bool   // files that are read whatever their date
+	workers int               // how many files are read at once; beside a running engine one, which is what 0 stands for
 }
 
 type parsed struct {
@@ -165,24 +169,31 @@ func (r *reading) fail(file string, err error) {
 	r.problems = append(r.problems, &Problem{File: file, Err: err})
 }
 
-// file parses a file unless its content is that of the last time. It returns nil where something is wrong with it.
-func (r *reading) file(file string, parse func(data []byte) (any, Problems)) any {
+// parse parses a file unless its content is that of the last time. It changes nothing of the reading.
+func (r *reading) parse(file string, parse func(data []byte) (any, Problems)) (parsed, error) {
 	name := filepath.Join(r.dir, filepath.FromSlash(file))
 	p, old := parsed{read: time.Now()}, r.cache[file]
 	var err error
 	if p.info, err = os.Stat(name); err == nil && !r.dirty[file] && old.unchanged(p.info) {
-		p = old
+		return old, nil
+	}
+	data, err := readFile(name, MaxTOMLBytes)
+	if err != nil {
+		return p, err
+	}
+	if p.sum = sha256.Sum256(data); old.info != nil && old.sum == p.sum {
+		p.value, p.problems = old.value, old.problems
 	} else {
-		data, err := readFile(name, MaxTOMLBytes)
-		if err != nil {
-			r.fail(file, err)
-			return nil
-		}
-		if p.sum = sha256.Sum256(data); old.info != nil && old.sum == p.sum {
-			p.value, p.problems = old.value, old.problems
-		} else {
-			p.value, p.problems = parse(data)
-		}
+		p.value, p.problems = parse(data)
+	}
+	return p, nil
+}
+
+// take takes what parse returned into the reading. It returns nil where something is wrong with the file.
+func (r *reading) take(file string, p parsed, err error) any {
+	if err != nil {
+		r.fail(file, err)
+		return nil
 	}
 	r.note(file, string(p.sum[:]))
 	r.next[file] = p
@@ -197,7 +208,8 @@ func (r *reading) file(file string, parse func(data []byte) (any, Problems)) any
 func (r *reading) settings() {
 	const file = "settings.toml"
 	if _, err := os.Lstat(filepath.Join(r.dir, file)); err == nil {
-		if v, ok := r.file(file, func(b []byte) (any, Problems) { v, ps := parseSettings(file, b); return v, ps }).(Settings); ok {
+		p, err := r.parse(file, func(b []byte) (any, Problems) { v, ps := parseSettings(file, b); return v, ps })
+		if v, ok := r.take(file, p, err).(Settings); ok {
 			r.s.Settings = v
 		}
 	} else if !errors.Is(err, fs.ErrNotExist) {
@@ -211,17 +223,42 @@ func (r *reading) each(folder string, parse func(file, name string, data []byte)
 	if err != nil {
 		r.fail(folder, err)
 	}
-	for _, name := range names {
+	type outcome struct {
+		parsed
+		err error
+	}
+	all := make([]outcome, len(names))
+	each(r.workers, len(names), func(i int) {
+		if CheckName(names[i]) == nil {
+			file := folder + "/" + names[i] + ".toml"
+			all[i].parsed, all[i].err = r.parse(file, func(b []byte) (any, Problems) { return parse(file, names[i], b) })
+		}
+	})
+	for i, name := range names {
 		file := folder + "/" + name + ".toml"
 		if err := CheckName(name); err != nil {
 			r.note(file, "name")
 			r.problems = append(r.problems, &Problem{File: file, Key: "the file's name", Value: clip(fmt.Sprintf("%q", name)), Allowed: nameAllowed + "; then .toml"})
 			continue
 		}
-		if v := r.file(file, func(b []byte) (any, Problems) { return parse(file, name, b) }); v != nil {
+		if v := r.take(file, all[i].parsed, all[i].err); v != nil {
 			take(name, v)
 		}
 	}
+}
+
+// each calls f for 0 to n-1, on so many goroutines at once.
+func each(workers, n int, f func(i int)) {
+	var next atomic.Int64
+	var wg sync.WaitGroup
+	for range min(max(1, workers), n) {
+		wg.Go(func() {
+			for i := next.Add(1) - 1; i < int64(n); i = next.Add(1) - 1 {
+				f(int(i))
+			}
+		})
+	}
+	wg.Wait()
 }
 
 // finish returns the snapshot and its hash, or the hash and all problems by file and line.
@@ -283,6 +320,20 @@ func (s *Snapshot) references() {
 			warn("corrections/"+name+".toml", c.Reference)
 		}
 	}
+}
+
+// LineOf is the line of a key in settings.toml or in a correction, by the name that messages give it; 0 where it is
+// not there.
+func (b Bench) LineOf(file, key string) int {
+	data, err := readFile(filepath.Join(b.Dir, filepath.FromSlash(file)), MaxTOMLBytes)
+	if err != nil {
+		return 0
+	}
+	var into any = &correctionFile{}
+	if file == "settings.toml" {
+		into = &Settings{}
+	}
+	return decodeTOML(file, data, into).pos[key].line
 }
 
 // list returns the NAME of every NAME.toml in a folder, sorted. A missing folder is empty.

@@ -280,7 +280,7 @@ func tomlString(s string) string {
 }
 
 // WriteCorrection writes corrections/NAME.toml in the bench folder dir atomically, headed by the comments. A former one of
-// other content is kept as NAME.toml.previous.
+// other content is kept, see EarlierCorrections.
 func WriteCorrection(dir, name string, c Correction, comments []string) error {
 	fail := func(err error) error { return fmt.Errorf("config: write correction %q: %w", clip(name), err) }
 	if err := CheckName(name); err != nil {
@@ -294,21 +294,10 @@ func WriteCorrection(dir, name string, c Correction, comments []string) error {
 	if err := os.MkdirAll(folder, 0o755); err != nil {
 		return fail(cause(err))
 	}
-	file := filepath.Join(folder, name+".toml")
-	old, err := readFile(file, MaxTOMLBytes)
-	switch {
-	case errors.Is(err, fs.ErrNotExist):
-	case err != nil:
+	if err := replaceCorrection(dir, name, data); err != nil {
 		return fail(err)
-	case bytes.Equal(old, data):
-		return nil
-	default:
-		// A copy, not a rename: at no moment is the cushion without its correction.
-		if err := WriteAtomic(file+".previous", old); err != nil {
-			return err
-		}
 	}
-	return WriteAtomic(file, data)
+	return nil
 }
 
 // WriteSeat writes a seat as the next free seats/NAME/left-01.csv (or right-01.csv) of the bench folder dir and returns its

@@ -108,7 +108,7 @@ func TestWriteCorrection(t *testing.T) {
 		return Correction{Reference: "woven", Correction: c, Derived: &Derived{Date: "2026-01-02", Seats: 5, BeforeRMSDB: 4.25,
 			AfterRMSDB: 0.1, Left: []string{`a "quoted" \ reason` + "\n", "second"}}}
 	}
-	file := filepath.Join(dir, "corrections", "x.toml")
+	file, earlier := filepath.Join(dir, "corrections", "x.toml"), filepath.Join(dir, "earlier", "x", "0001.toml")
 	if err := WriteCorrection(dir, "x", make(-4.1), []string{"derived", "two\nlines", "\x00\xff"}); err != nil {
 		t.Fatal(err)
 	}
@@ -124,20 +124,20 @@ func TestWriteCorrection(t *testing.T) {
 	if b := got.Correction.Bands(); !slices.Equal(b, make(-4.1).Correction.Bands()) || got.Reference != "woven" || got.Derived.Left[0] != `a "quoted" \ reason ` {
 		t.Errorf("%+v %+v", b, got.Derived)
 	}
-	if _, err := os.Stat(file + ".previous"); !errors.Is(err, fs.ErrNotExist) {
+	if _, err := os.Stat(earlier); !errors.Is(err, fs.ErrNotExist) {
 		t.Error("a previous one of nothing")
 	}
 	// The same again keeps no copy; another one does.
 	if err := WriteCorrection(dir, "x", make(-4.1), []string{"derived", "two\nlines", "\x00\xff"}); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := os.Stat(file + ".previous"); !errors.Is(err, fs.ErrNotExist) {
+	if _, err := os.Stat(earlier); !errors.Is(err, fs.ErrNotExist) {
 		t.Error("a previous one of the same")
 	}
 	if err := WriteCorrection(dir, "x", make(2), nil); err != nil {
 		t.Fatal(err)
 	}
-	if b, _ := os.ReadFile(file + ".previous"); !bytes.Equal(b, first) {
+	if b, _ := os.ReadFile(earlier); !bytes.Equal(b, first) {
 		t.Errorf("%s", b)
 	}
 	if s, err = Load(dir); err != nil || len(s.CushionNames()) != 1 {

@@ -34,7 +34,8 @@ const (
 // content decides. A save is seen in about 5 to 15 ms. News that takes something away (a file removed, emptied, broken) is
 // held back for 150 ms and dropped if mended by then.
 //
-// Where the system gives no notifications the folder is read every second, and f told so once.
+// Where the system gives no notifications the folder is read every second, and f told so once; when it gives some again, f
+// gets the bench again.
 func Watch(ctx context.Context, dir string, f func(*Snapshot, error)) error {
 	dir, err := filepath.Abs(dir)
 	if err != nil {
@@ -81,6 +82,7 @@ type watch struct {
 	first  time.Time   // first event since the last reading
 
 	said, saidPolling bool
+	takeBack          bool      // what is good is said again, for what was said in between holds no more
 	lastHash, lastErr string    // of what was said last
 	good              *Snapshot // the last good one
 	badSince          time.Time // when the news first was bad; zero while it is good
@@ -107,6 +109,9 @@ func (w *watch) read() {
 	if w.broken == nil {
 		w.broken = w.sync()
 	}
+	if w.broken == nil && w.saidPolling { // that is over: saying what is good takes it back
+		w.takeBack, w.saidPolling = true, false
+	}
 	held := w.news(w.load(w.dir))
 	if w.broken == nil {
 		return
@@ -128,7 +133,7 @@ func (w *watch) read() {
 func (w *watch) news(s *Snapshot, hash string, err error) (held bool) {
 	clear(w.dirty)
 	// Broken as before, while another file changed, is no news.
-	same := w.said && (hash == w.lastHash || err != nil && err.Error() == w.lastErr)
+	same := w.said && (hash == w.lastHash && !w.takeBack || err != nil && err.Error() == w.lastErr)
 	if w.said && !same && (err != nil || w.good != nil && s.lacks(w.good)) {
 		if w.badSince.IsZero() {
 			w.badSince = time.Now()
@@ -146,7 +151,7 @@ func (w *watch) news(s *Snapshot, hash string, err error) (held bool) {
 	if err != nil {
 		w.lastErr = err.Error()
 	} else {
-		w.lastErr, w.good = "", s
+		w.lastErr, w.good, w.takeBack = "", s, false
 	}
 	w.tell(s, err)
 	return false

@@ -15,6 +15,8 @@ import (
 	"syscall"
 	"testing"
 	"time"
+
+	"github.com/fsnotify/fsnotify"
 )
 
 type news struct {
@@ -300,5 +302,32 @@ func BenchmarkLoad2000Cushions(b *testing.B) {
 		if _, err := Load(dir); err != nil {
 			b.Fatal(err)
 		}
+	}
+}
+
+// TestNotificationsComeBack: that there are no notifications is said once, and taken back once there are some again.
+func TestNotificationsComeBack(t *testing.T) {
+	dir := t.TempDir()
+	var said []string
+	w := &watch{watcher: watcher{dir: dir, watched: map[string]os.FileInfo{}}, settle: time.NewTimer(time.Hour),
+		tell: func(s *Snapshot, err error) {
+			if err != nil {
+				said = append(said, err.Error())
+			} else {
+				said = append(said, "good")
+			}
+		}}
+	w.dirty = map[string]bool{}
+	var err error
+	if w.fs, err = fsnotify.NewWatcher(); err != nil {
+		t.Fatal(err)
+	}
+	defer w.fs.Close()
+	w.broken = syscall.ENOSPC // as the system says where all watches are taken
+	for range 3 {
+		w.read()
+	}
+	if len(said) != 3 || said[0] != "good" || !strings.Contains(said[1], "every second") || said[2] != "good" {
+		t.Errorf("said: %q", said)
 	}
 }

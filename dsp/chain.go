@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"sync/atomic"
 	"unsafe"
 )
 
@@ -58,6 +59,12 @@ type Chain struct {
 	still      bool // all states are zero
 }
 
+var compilations atomic.Int64
+
+// Compilations is how many chains this process has compiled. Compiling takes milliseconds: a test can tell by it that no
+// more is compiled than is played.
+func Compilations() int64 { return compilations.Load() }
+
 // flushEvery is how many frames lie between two flushes of decayed states. Flushes follow this count and not the
 // blocks, so that the output does not depend on how the signal is cut.
 const flushEvery = 1024
@@ -69,6 +76,7 @@ func (c *Correction) Compile(rateHz float64, o Options) (*Chain, error) {
 }
 
 func (c *Correction) compile(rateHz float64, o Options, k kernel) (*Chain, error) {
+	compilations.Add(1)
 	ch := &Chain{rateHz: rateHz}
 	if err := checkRate(rateHz); err != nil {
 		return nil, err

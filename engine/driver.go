@@ -178,8 +178,18 @@ type Router interface {
 	InputGain() float32
 }
 
+// OutputFinder is a Router that can say whether an output can be used without touching the route.
+type OutputFinder interface {
+	// FindOutput returns nil if the output is there and Take could use it; else the error that Take would return. It
+	// may be called from any goroutine.
+	FindOutput(ctx context.Context, output string) error
+}
+
 // ErrNoOutput is wrapped by what Take returns where the output it was asked for is not there.
 var ErrNoOutput = errors.New("no such output")
+
+// ErrNoServer is wrapped by what a Router or Driver returns where no sound server answers.
+var ErrNoServer = errors.New("no sound server answers")
 
 // Stalled is how long no callback may come before the supervisor reopens the streams.
 const Stalled = 500 * time.Millisecond

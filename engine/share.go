@@ -69,6 +69,10 @@ func NewShared(members []Member, before *Shared) *Shared {
 // within 0.3 dB of its prototype, and most are far nearer.
 const sketchErrDB = 1.0
 
+// mostCompiled is how many candidates are compiled at most, the quietest by their sketches first. Where more are that much
+// alike, the level may be a little above the quietest of them: that one then plays by so much lower.
+const mostCompiled = 16
+
 // LevelDB is the shared loudness at a rate, in LU over the programme's on pink noise, ≤ 0, and the name of the cushion
 // whose correction sets it, "" where it is 0. The first call of a rate computes what is not known yet: it sketches every
 // correction by its analog prototypes, and compiles only those that can be the quietest by that (BenchmarkSharedLevel).
@@ -90,13 +94,17 @@ func (s *Shared) LevelDB(rateHz float64) (db float64, by string) {
 		}
 	}
 	slices.SortStableFunc(order, func(a, b Member) int { return cmp.Compare(known[a].sketchDB, known[b].sketchDB) })
-	l := shared{}
+	l, compiled := shared{}, 0
 	for _, m := range order {
 		k := known[m]
 		if k.sketchDB-sketchErrDB > l.db {
 			break
 		}
 		if math.IsNaN(k.ownDB) {
+			if compiled == mostCompiled {
+				break
+			}
+			compiled++
 			k.ownDB = math.Inf(-1) // what cannot be compiled at the rate cannot be heard either
 			if c, err := m.Correction.Compile(rateHz, dsp.Options{NoLag: true}); err == nil {
 				k.ownDB = pinkDB(c)

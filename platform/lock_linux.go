@@ -14,7 +14,7 @@ import (
 const lockFile = "engine.lock"
 
 // lockPatience is how long the lock is waited for: a process that was killed may still be on its way out, and one that
-// asks whether anybody holds the lock (liveEngine) has it for a moment.
+// asks whether anybody holds the lock (LiveEngine) has it for a moment.
 const lockPatience = 300 * time.Millisecond
 
 // Lock takes the single-instance lock in the folder (made if need be, for the user alone). If another process goes on
@@ -62,8 +62,8 @@ func pidIn(f *os.File) int {
 	return pid
 }
 
-// liveEngine is the process that holds the lock in the folder, 0 if none does. It may be the caller.
-func liveEngine(runtimeDir string) int {
+// LiveEngine is the process that holds the lock in the folder, 0 if none does. It may be the caller.
+func LiveEngine(runtimeDir string) int {
 	f, err := os.Open(filepath.Join(runtimeDir, lockFile))
 	if err != nil {
 		return 0

@@ -53,6 +53,9 @@ func Detach([]string, string) (int, error) {
 	return 0, fmt.Errorf("platform: start %q: running in the background does not exist on %s yet", "engine", runtime.GOOS)
 }
 
+// LiveEngine is 0: nothing that outlives an engine is put back on this system.
+func LiveEngine(string) int { return 0 }
+
 // Lock takes the single-instance lock of the folder. Where no file locks are used yet, it is a file that must not
 // exist; a crash leaves it behind.
 func Lock(runtimeDir string) (release func(), holderPID int, err error) {

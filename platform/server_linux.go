@@ -41,7 +41,7 @@ func (o RouterOptions) filled() (RouterOptions, error) {
 // pulse gives the options as the room of the sound server knows them.
 func (o RouterOptions) pulse() (pulse.Options, error) {
 	o, err := o.filled()
-	return pulse.Options{Server: o.Server, Log: o.Log, Living: func() int { return liveEngine(o.RuntimeDir) }}, err
+	return pulse.Options{Server: o.Server, Log: o.Log, Living: func() int { return LiveEngine(o.RuntimeDir) }}, err
 }
 
 // NewRouter returns the router for the sound server. It connects at the first Take.
@@ -64,8 +64,8 @@ func Sweep(ctx context.Context, o RouterOptions) (done []string, err error) {
 	return pulse.Sweep(ctx, p)
 }
 
-// Restore puts the system's sound routing back, whoever left it: every virtual sink of this program goes, a living
-// engine's too. done says in words what was done; empty if there was nothing to do.
+// Restore puts the system's sound routing back, whoever left it: every virtual sink of this program goes. Where an
+// engine is alive it touches nothing. done says in words what was done; empty if there was nothing to do.
 func Restore(ctx context.Context, o RouterOptions) (done []string, err error) {
 	p, err := o.pulse()
 	if err != nil {

@@ -34,7 +34,8 @@ func TestNoServer(t *testing.T) {
 	_, listErr := d.Devices()
 	for what, err := range map[string]error{"take": takeErr, "sweep": sweepErr, "restore": restoreErr, "list": listErr} {
 		var e *engine.Error
-		if !errors.As(err, &e) || strings.Contains(err.Error(), "\n") || !strings.Contains(err.Error(), "none") {
+		if !errors.As(err, &e) || strings.Contains(err.Error(), "\n") || !strings.Contains(err.Error(), "none") ||
+			!errors.Is(err, engine.ErrNoServer) || !strings.Contains(err.Error(), `start PulseAudio ("pulseaudio --start")`) {
 			t.Errorf("%s: %v", what, err)
 		}
 	}
@@ -52,7 +53,7 @@ func TestLock(t *testing.T) {
 	if err != nil || pid != 0 {
 		t.Fatal(pid, err)
 	}
-	if live := liveEngine(dir); live != os.Getpid() {
+	if live := LiveEngine(dir); live != os.Getpid() {
 		t.Errorf("live engine %d, want %d", live, os.Getpid())
 	}
 	if _, pid, err := Lock(dir); pid != os.Getpid() || !errors.Is(err, ErrLocked) {
@@ -60,7 +61,7 @@ func TestLock(t *testing.T) {
 	}
 	release()
 	release()
-	if live := liveEngine(dir); live != 0 {
+	if live := LiveEngine(dir); live != 0 {
 		t.Errorf("live engine %d after release", live)
 	}
 	release, _, err = Lock(dir)

@@ -4,7 +4,7 @@
 //
 //	go run ./cmd/check                 everything
 //	go run ./cmd/check -run 'vet|unit' the steps whose names match
-//	go run ./cmd/check -long           long soaks, long fuzzing, and the live tests under the race detector too
+//	go run ./cmd/check -long           long soaks and fuzzing, a fresh Debian, the live tests under the race detector
 //	go run ./cmd/check -list           the steps
 //
 // A skipped test counts as failed: a check that did not run has shown nothing. Before the closing line stands what
@@ -89,6 +89,7 @@ var steps = []step{
 	{"purego", "signal processing without assembly", (*checker).purego, false},
 	{"soak", "minutes of sound (hours with -long) through the engine on simulated clocks, at full speed", (*checker).soak, false},
 	{"live", "the packages that run sound servers, one at a time and at full speed", (*checker).live, false},
+	{"fresh", "a fresh Debian 12 with Go, gcc and git alone runs the demonstration and the quick steps", (*checker).fresh, true},
 	{"live-race", "the same under the race detector", (*checker).liveRace, true},
 	{"fuzz", "every fuzz target for a few seconds", (*checker).fuzz, false},
 }

@@ -15,6 +15,7 @@ type need struct {
 
 var needs = []need{
 	{"git", []string{"git"}},
+	{"debootstrap", []string{"debootstrap"}},
 	{"gcc", []string{"gcc"}},
 	{"libc6-dev", []string{"sh", "-c", "printf '#include <pthread.h>\\n' | gcc -E -o /dev/null -"}},
 	{"gcc-mingw-w64-x86-64", []string{"x86_64-w64-mingw32-gcc"}},

@@ -5,7 +5,6 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"cushwright/cmd/internal/service"
 	"cushwright/cmd/internal/trial"
 	stats "cushwright/dsp/trial"
 )
@@ -32,7 +31,7 @@ Exit code 0: a difference was heard. 1: it was not shown. A trial without an ans
 				return fmt.Errorf("cushwright: blind: %d trials can never reach p = %g: take more trials", plan.Trials,
 					plan.Alpha)
 			}
-			return blind(c, trial.Options{Plan: plan, First: args[0], Second: args[1], Loop: loop, In: c.InOrStdin(),
+			return a.blind(c, trial.Options{Plan: plan, First: args[0], Second: args[1], Loop: loop, In: c.InOrStdin(),
 				Out: c.OutOrStdout()})
 		}}
 	c.Flags().IntVar(&plan.Trials, "trials", plan.Trials, "number of trials, fixed in advance")
@@ -43,10 +42,10 @@ Exit code 0: a difference was heard. 1: it was not shown. A trial without an ans
 }
 
 // blind holds a trial at the terminal.
-func blind(c *cobra.Command, o trial.Options) error {
-	cl, err := service.Client()
+func (a *app) blind(c *cobra.Command, o trial.Options) error {
+	cl, _, err := a.engine(c.Context())
 	if err != nil {
-		return err
+		return answer(err)
 	}
 	res, log, err := trial.Run(c.Context(), cl, o)
 	if err != nil {

@@ -6,6 +6,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"cushwright/cmd/internal/service"
+	"cushwright/engine/control"
 )
 
 func (a *app) bypassCommand() *cobra.Command {
@@ -21,20 +22,30 @@ correction takes the place of none.`,
 			if len(args) == 1 {
 				mode = args[0]
 			}
-			cl, err := service.Client()
+			cl, _, err := a.engine(c.Context())
 			if err != nil {
-				return err
+				return answer(err)
 			}
 			on, err := cl.Bypass(c.Context(), mode, with)
 			if err != nil {
 				return answer(err)
 			}
-			fmt.Fprintln(c.OutOrStdout(), "bypass", map[bool]string{true: "on", false: "off"}[on])
-			if st, err := cl.Status(c.Context()); err == nil && st.Match == service.MatchOff {
+			st, err := cl.Status(c.Context())
+			if err != nil {
+				return answer(err)
+			}
+			fmt.Fprintln(c.OutOrStdout(), switched(on, st))
+			if st.Match == service.MatchOff {
 				fmt.Fprintln(c.ErrOrStderr(), "note:", service.Unmatched)
 			}
 			return nil
 		}}
-	c.Flags().StringVar(&with, "with", "", "compare with this correction instead of none")
+	c.Flags().StringVar(&with, "with", "", "compare with this correction instead of none; "+
+		"\"none\" compares with no correction again")
 	return c
+}
+
+// switched is bypass's answer: where the switch stands, and what is heard by it.
+func switched(on bool, st control.Status) string {
+	return fmt.Sprintf("bypass %s; heard now: %s", map[bool]string{true: "on", false: "off"}[on], service.Heard(st))
 }

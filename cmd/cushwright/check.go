@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"fmt"
 
@@ -10,6 +11,8 @@ import (
 	"cushwright/cmd/internal/words"
 	"cushwright/config"
 	"cushwright/dsp"
+	"cushwright/engine"
+	"cushwright/platform"
 )
 
 func (a *app) checkCommand() *cobra.Command {
@@ -45,8 +48,9 @@ key, value and what is allowed. The exit code is 1 if anything is.`,
 			default:
 				ps = snap.Bad
 				out.Cushions = snap.CushionNames()
-				for _, w := range snap.Warnings {
-					out.Warnings = append(out.Warnings, w.Error())
+				found, warnings := misnamed(c.Context(), snap, outputFinder())
+				for _, p := range found {
+					out.Problems = append(out.Problems, problem{p.File, p.Line, p.Key, p.Value, p.Allowed, p.Error()})
 				}
 				bare, err := snap.SeatsWithoutRecord()
 				if err != nil {
@@ -57,6 +61,7 @@ key, value and what is allowed. The exit code is 1 if anything is.`,
 						"\"cushwright cushions new %s\" begins it; if the name is a slip, \"cushwright cushions rename %s NAME\"",
 						name, name, name, name))
 				}
+				out.Warnings = append(out.Warnings, warnings...)
 				large, err := largeHeadrooms(snap)
 				if err != nil {
 					return err
@@ -85,6 +90,49 @@ key, value and what is allowed. The exit code is 1 if anything is.`,
 		}}
 	c.Flags().BoolVar(&asJSON, "json", false, "print JSON")
 	return c
+}
+
+// outputFinder says which outputs are there, nil where there is no routing and any device can be named.
+func outputFinder() engine.OutputFinder {
+	router, err := platform.NewRouter(platform.RouterOptions{})
+	if err != nil {
+		return nil
+	}
+	f, _ := router.(engine.OutputFinder)
+	return f
+}
+
+// misnamed finds the names in a bench that stand for nothing: references that it does not describe, and an output that
+// is not there. The bench's other warnings stay warnings.
+func misnamed(ctx context.Context, snap *config.Snapshot, outputs engine.OutputFinder) (found []*config.Problem, warnings []string) {
+	b := config.Bench{Dir: snap.Dir}
+	for _, w := range snap.Warnings {
+		if w.Key != "reference" {
+			warnings = append(warnings, w.Error())
+			continue
+		}
+		p := *w
+		p.Line = b.LineOf(p.File, p.Key)
+		found = append(found, &p)
+	}
+	sound := snap.Settings.Sound
+	if sound.Output == "" || sound.Capture != "" || outputs == nil {
+		return found, warnings
+	}
+	err := outputs.FindOutput(ctx, sound.Output)
+	var e *engine.Error
+	switch {
+	case err == nil:
+	case errors.As(err, &e) && (errors.Is(err, engine.ErrNoOutput) || e.Reaction == engine.GiveUp):
+		const file, key = "settings.toml", "sound.output"
+		found = append(found, &config.Problem{File: file, Line: b.LineOf(file, key), Key: key,
+			Value:   fmt.Sprintf("%q: %v", sound.Output, e.Err),
+			Allowed: `an output that "cushwright devices" lists, or "" for the default one`})
+	default:
+		warnings = append(warnings, fmt.Sprintf("settings.toml: whether sound.output %q is there was not looked up: %v",
+			sound.Output, err))
+	}
+	return found, warnings
 }
 
 // largeHeadrooms warns of corrections whose automatic headroom is beyond mostHeadroomDB at 48 kHz.

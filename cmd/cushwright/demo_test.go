@@ -17,10 +17,17 @@ import (
 )
 
 func TestDemo(t *testing.T) {
-	file := filepath.Join(t.TempDir(), "demo.png")
+	home := t.TempDir()
+	t.Setenv("HOME", home)
+	t.Setenv("USERPROFILE", home)
+	t.Setenv("XDG_CONFIG_HOME", "")
+	if err := os.Mkdir(filepath.Join(home, "Pictures"), 0o755); err != nil {
+		t.Fatal(err)
+	}
+	file := filepath.Join(home, "Pictures", "cushwright-demo.png")
 	var out bytes.Buffer
 	root := newRoot()
-	root.SetArgs([]string{"demo", "--png", file})
+	root.SetArgs([]string{"demo"})
 	root.SetOut(&out)
 	if err := root.ExecuteContext(t.Context()); err != nil {
 		t.Fatalf("%v\n%s", err, out.String())
@@ -52,6 +59,9 @@ func TestDemo(t *testing.T) {
 	}
 	if !strings.Contains(text, "invented") || !strings.Contains(text, "Mind your ears") {
 		t.Error("the demonstration does not say that its data is invented, or gives no caution")
+	}
+	if !strings.Contains(text, "plot written to "+file) {
+		t.Error("where the plot went is not said")
 	}
 	f, err := os.Open(file)
 	if err != nil {

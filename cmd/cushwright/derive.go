@@ -18,18 +18,21 @@ import (
 func (a *app) deriveCommand() *cobra.Command {
 	var w bench.Wishes
 	var since string
-	var dry, yes, asJSON bool
+	var dry, yes, write, asJSON bool
 	c := &cobra.Command{Use: "derive NEW", Short: "Find the correction that gives a cushion the sound of the " +
 		"reference.",
 		Args: cobra.ExactArgs(1),
-		Long: `Finds bands from the seats of both cushions and writes corrections/NEW.toml; a former one is kept as
-NEW.toml.previous. Details that seating scatter alone may have made are left alone, deep narrow nulls are not filled.
---max-boost limits what all bands do together; a single band may lift more where others cut. Level is left to the
-volume control. The same seats and options give the same file.
+		Long: `Finds bands from the seats of both cushions and writes corrections/NEW.toml; "earlier NEW" lists the
+corrections before and puts one back. Details that seating scatter alone may have made are left alone, deep narrow nulls
+are not filled. --max-boost limits what all bands do together; a single band may lift more where others cut. Level is
+left to the volume control. The same seats and options give the same file.
 
 Nothing is written, and the exit code is 1, where a seat stands 10 dB RMS away from its fellows or covers less than
 40 Hz to 10 kHz, where a cushion has one seat only, and where the present correction leaves less over. --yes writes
 all the same. A reference whose seats name another headphone or rig is refused.
+
+With --for the settings are printed, for typing into that equaliser; --write makes them the correction that the engine
+plays, too.
 
 With --refine, the seats that "prove" measured through the present correction tell what is left over; the part of it
 that is more than scatter is added to what the correction does, and the whole is fitted again, in as many bands and
@@ -37,7 +40,7 @@ with fresh headroom.
 
 ` + caution,
 		RunE: func(c *cobra.Command, args []string) error {
-			return a.derive(c, args[0], w, since, writing{dry, yes}, asJSON)
+			return a.derive(c, args[0], w, since, writing{dry || !write && w.Equaliser != "", yes}, asJSON)
 		}}
 	goalFlags(c, &w.Goal)
 	f := c.Flags()
@@ -53,6 +56,8 @@ with fresh headroom.
 	c.MarkFlagsMutuallyExclusive("refine", "since")
 	f.BoolVar(&dry, "dry", false, "write nothing")
 	f.BoolVar(&yes, "yes", false, "write it although the seats do not prove it, or the present one leaves less over")
+	f.BoolVar(&write, "write", false, "write the correction with --for, too")
+	c.MarkFlagsMutuallyExclusive("dry", "write")
 	f.BoolVar(&asJSON, "json", false, "print JSON")
 	return c
 }
@@ -99,10 +104,6 @@ func (a *app) derive(c *cobra.Command, name string, w bench.Wishes, since string
 		warn(c, []string{d.Worse})
 	}
 	if !to.dry && !stopped {
-		if w.Equaliser != "" {
-			warn(c, []string{fmt.Sprintf("the engine now plays the settings for %s too; --dry only prints them",
-				w.Equaliser)})
-		}
 		if err := d.Write(snap.Dir); err != nil {
 			return err
 		}
@@ -162,12 +163,15 @@ func printDerived(w io.Writer, d *bench.Derived) {
 			words.Signed(d.BalanceDB))
 	}
 	printUncorrected(w, d.Uncorrected)
-	if d.File != "" {
+	switch {
+	case d.File != "":
 		fmt.Fprintln(w, "written to", d.File)
 		if d.Engine != "" {
 			fmt.Fprintln(w, d.Engine)
 		}
-	} else {
+	case d.Equaliser != "":
+		fmt.Fprintln(w, "nothing was written; with --write the engine plays these settings, too")
+	default:
 		fmt.Fprintln(w, "nothing was written")
 	}
 }

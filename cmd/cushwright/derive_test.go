@@ -125,7 +125,7 @@ func TestDeriveWritesWhatItSays(t *testing.T) {
 		t.Fatal(err)
 	}
 	d := reply[bench.Derived](t, dir, "derive", "wipe-clean", "--reference", "woven")
-	kept, err := os.ReadFile(file + ".previous")
+	kept, err := os.ReadFile(filepath.Join(dir, "earlier", "wipe-clean", "0001.toml"))
 	if err != nil || !bytes.Equal(kept, old) {
 		t.Errorf("the former correction is not kept: %v", err)
 	}
@@ -188,6 +188,46 @@ func TestDeriveForAnEqualiser(t *testing.T) {
 		if b.GainDB != math.Round(b.GainDB) || b.FreqHz != math.Round(b.FreqHz) || b.Q != math.Round(10*b.Q)/10 {
 			t.Errorf("%+v is not on the steps", b)
 		}
+	}
+}
+
+// TestDeriveForKeepsTheCorrection: settings for an equaliser are printed; the engine's correction stays, unless --write
+// says so, and even then it can be put back.
+func TestDeriveForKeepsTheCorrection(t *testing.T) {
+	dir := demoBench(t)
+	file := filepath.Join(dir, "corrections", "wipe-clean.toml")
+	before := content(t, dir)
+	out, _, err := command(dir, "derive", "wipe-clean", "--for", "five-band-whole-decibels")
+	if err != nil || !strings.Contains(out, "nothing was written") || !strings.Contains(out, "--write") {
+		t.Errorf("%v: %s", err, out)
+	}
+	if !same(before, content(t, dir)) {
+		t.Fatal("settings for an equaliser replaced what the engine plays")
+	}
+	if list := reply[[]earlierListed](t, dir, "earlier", "wipe-clean"); len(list) != 0 {
+		t.Errorf("%+v", list)
+	}
+	d := reply[bench.Derived](t, dir, "derive", "wipe-clean", "--for", "five-band-whole-decibels", "--write")
+	if d.File != file || same(before, content(t, dir)) {
+		t.Errorf("--write wrote nothing: %q", d.File)
+	}
+	list := reply[[]earlierListed](t, dir, "earlier", "wipe-clean")
+	if len(list) != 1 || list[0].Number != 1 || list[0].Reference != "woven" || list[0].Problem != "" || list[0].Bands == 0 {
+		t.Fatalf("%+v", list)
+	}
+	if out, _, err := command(dir, "earlier", "wipe-clean"); err != nil || !strings.Contains(out, "cushwright earlier wipe-clean 1") {
+		t.Errorf("%v: %s", err, out)
+	}
+	for _, bad := range []string{"2", "0", "x"} {
+		if _, _, err := command(dir, "earlier", "wipe-clean", bad); err == nil {
+			t.Errorf("number %s passed", bad)
+		}
+	}
+	if _, msg, err := command(dir, "earlier", "wipe-clean", "1"); err != nil || !strings.Contains(msg, caution) {
+		t.Errorf("%v: %s", err, msg)
+	}
+	if b, err := os.ReadFile(file); err != nil || string(b) != before[file] {
+		t.Errorf("the good one is not back: %v", err)
 	}
 }
 

@@ -43,7 +43,14 @@ func TestMain(m *testing.M) {
 	if n, err := strconv.Atoi(flag.Lookup("test.parallel").Value.String()); err == nil && n < 3 {
 		flag.Set("test.parallel", "3")
 	}
+	state, err := os.MkdirTemp("", "cushwright-state-")
+	if err != nil {
+		fmt.Fprintln(os.Stderr, err)
+		os.Exit(1)
+	}
+	os.Setenv("XDG_STATE_HOME", state) // the user's own folder is none of the tests'
 	code := m.Run()
+	os.RemoveAll(state)
 	if exe, err := program(); err == nil {
 		os.RemoveAll(filepath.Dir(exe))
 	}

@@ -1,12 +1,20 @@
 package main
 
 import (
+	"context"
 	"fmt"
 
 	"cushwright/cmd/internal/service"
 	"cushwright/config"
 	"cushwright/engine"
+	"cushwright/engine/control"
 )
+
+// engine is a client of the running engine, and what that is doing. Where --bench names another bench than the engine
+// plays, it is an error.
+func (a *app) engine(ctx context.Context) (*control.Client, control.Status, error) {
+	return service.OpenFor(ctx, a.bench)
+}
 
 // open reads and checks the bench folder. What is wrong with a record is said, and what is good is taken.
 func (a *app) open() (*config.Snapshot, error) {

@@ -81,12 +81,15 @@ func newRoot() *cobra.Command {
 		Use:              "cushwright",
 		Short:            "Correct what the computer plays for the ear cushions that are fitted.",
 		Long:             "cushwright gives headphones with new ear cushions the sound they had with the old ones.\n\n" + caution,
+		Version:          version(),
 		SilenceUsage:     true,
 		SilenceErrors:    true,
 		PersistentPreRun: func(c *cobra.Command, _ []string) { a.messages = c.ErrOrStderr() },
 		Args:             cobra.NoArgs,
 		RunE:             func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
+	root.SetVersionTemplate("cushwright {{.Version}}\n")
+	root.Flags().Bool("version", false, "print the version and the Go version it is built with")
 	root.PersistentFlags().StringVar(&a.bench, "bench", "", "bench folder (default: the user's configuration folder "+
 		"+ cushwright)")
 	for _, g := range []struct {
@@ -94,10 +97,10 @@ func newRoot() *cobra.Command {
 		commands []*cobra.Command
 	}{
 		{"Listening", []*cobra.Command{a.runCommand(), a.stopCommand(), a.wearCommand(), a.bypassCommand(),
-			a.statusCommand(),
+			a.muteCommand(), a.statusCommand(),
 			a.watchCommand(), a.pageCommand(), a.blindCommand()}},
-		{"The bench", []*cobra.Command{a.addCommand(), a.compareCommand(), a.deriveCommand(), a.showCommand(),
-			a.cushionsCommand(), a.checkCommand(),
+		{"The bench", []*cobra.Command{a.addCommand(), a.compareCommand(), a.deriveCommand(), a.earlierCommand(),
+			a.showCommand(), a.cushionsCommand(), a.checkCommand(),
 			a.demoCommand()}},
 		{"The rig", []*cobra.Command{a.sweepCommand(), a.proveCommand(), a.whichCommand()}},
 		{"Handing on", []*cobra.Command{a.slidersCommand(), a.sheetCommand(), a.renderCommand()}},

@@ -20,7 +20,7 @@ that it prints opens the page once: what can read it from the browser's history 
 address.`,
 		RunE: func(c *cobra.Command, _ []string) error {
 			runtime.GOMAXPROCS(1) // a fit or a drawing may take one processor, never all that the engine wakes on
-			cl, st, err := running(c)
+			cl, st, err := a.running(c)
 			if err != nil {
 				return err
 			}

@@ -146,7 +146,7 @@ func (a *app) through(c *cobra.Command, snap *config.Snapshot, w rigFlags, corr 
 	name := series.Cushion
 	action := fmt.Sprintf("prove %q", name)
 	fail := func(err error) ([]rig.SeatReport, error) { return nil, fmt.Errorf("cushwright: %s: %w", action, err) }
-	cl, st, err := running(c)
+	cl, st, err := a.running(c)
 	if err != nil {
 		return nil, err
 	}

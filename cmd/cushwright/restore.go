@@ -13,11 +13,16 @@ func (a *app) restoreCommand() *cobra.Command {
 	return &cobra.Command{Use: "restore", Short: "Put the sound routing back, whatever left it changed.",
 		Args: cobra.NoArgs,
 		Long: `Puts the default output back and removes what an engine that died left in the sound system. It says what
-it put back. End a running engine first by "cushwright stop", or it takes the route again.`,
+it put back. While an engine runs it touches nothing and the exit code is 1: "cushwright stop" ends that engine and
+puts the routing back itself.`,
 		RunE: func(c *cobra.Command, _ []string) error {
 			dir, err := config.RuntimeDir()
 			if err != nil {
 				return err
+			}
+			if pid := platform.LiveEngine(dir); pid != 0 {
+				return answerNo{fmt.Errorf("cushwright: restore: the engine is running (process %d): end it with "+
+					"\"cushwright stop\", which puts the routing back; if it does not answer, end that process", pid)}
 			}
 			done, err := platform.Restore(c.Context(), platform.RouterOptions{RuntimeDir: dir})
 			for _, d := range done {

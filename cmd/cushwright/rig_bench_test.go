@@ -266,7 +266,7 @@ func TestRefineLeavesScatterAlone(t *testing.T) {
 	if _, no := err.(answerNo); !no || !strings.Contains(err.Error(), "nothing to refine") {
 		t.Errorf("%v", err)
 	}
-	if _, err := os.Stat(filepath.Join(dir, "corrections", "wipe-clean.toml.previous")); err == nil {
+	if _, err := os.Stat(filepath.Join(dir, "earlier")); err == nil {
 		t.Error("something was written")
 	}
 	if text, _, err := runIn(t, dir, "prove", "wipe-clean", "--seats", "0"); err != nil || !strings.HasSuffix(strings.TrimSpace(text), "proven") {

@@ -17,6 +17,7 @@ import (
 	"cushwright/cmd/internal/service"
 	"cushwright/config"
 	"cushwright/engine"
+	"cushwright/engine/control"
 	"cushwright/platform"
 )
 
@@ -70,19 +71,43 @@ func (a *app) runBackground(c *cobra.Command) error {
 	if p, err := os.FindProcess(pid); err == nil {
 		go func() { p.Wait(); close(ended) }()
 	}
-	for end := time.Now().Add(8 * time.Second); time.Now().Before(end); time.Sleep(20 * time.Millisecond) {
-		if st, err := cl.Status(c.Context()); err == nil && st.State != engine.Opening {
-			fmt.Fprintln(c.OutOrStdout(), st.Summary)
-			fmt.Fprintf(c.ErrOrStderr(), "engine process %d, log in %s\n%s\n", st.PID, logFile, caution)
-			return nil
+	st, err := firstSound(c.Context(), cl.Status, ended, 8*time.Second)
+	switch {
+	case errors.Is(err, errEnded):
+		return fmt.Errorf("cushwright: run: the engine ended at once: %s", lastLine(logFile, size))
+	case err != nil:
+		return fmt.Errorf("cushwright: run: %w, see %s", err, logFile)
+	}
+	fmt.Fprintln(c.OutOrStdout(), st.Summary)
+	fmt.Fprintf(c.ErrOrStderr(), "engine process %d, log in %s\n%s\n", st.PID, logFile, caution)
+	return nil
+}
+
+// errEnded says that an engine's process has ended.
+var errEnded = errors.New("the engine ended")
+
+// firstSound asks until the engine runs and returns its status; an engine that is before its first sound, or has just
+// failed, is asked again.
+func firstSound(ctx context.Context, ask func(context.Context) (control.Status, error), ended <-chan struct{},
+	within time.Duration) (control.Status, error) {
+	last := errors.New("the engine did not answer")
+	for end := time.Now().Add(within); time.Now().Before(end); {
+		st, err := ask(ctx)
+		if err == nil && st.State == engine.Running {
+			return st, nil
+		}
+		if err == nil {
+			last = fmt.Errorf("the engine is still %v", st.State)
 		}
 		select {
 		case <-ended:
-			return fmt.Errorf("cushwright: run: the engine ended at once: %s", lastLine(logFile, size))
-		default:
+			return st, errEnded
+		case <-ctx.Done():
+			return st, ctx.Err()
+		case <-time.After(20 * time.Millisecond):
 		}
 	}
-	return fmt.Errorf("cushwright: run: the engine did not answer within 8 s, see %s", logFile)
+	return control.Status{}, fmt.Errorf("%w after %v", last, within)
 }
 
 // lastLine is the last line that was written to a log after it had that size.
@@ -107,9 +132,9 @@ func (a *app) run(ctx context.Context, verbose bool) error {
 		level = slog.LevelDebug
 	}
 	log := slog.New(slog.NewTextHandler(os.Stderr, &slog.HandlerOptions{Level: level}))
-	// The callbacks need a free scheduler slot at any moment and a heap that is soon swept (DEVELOPERS.md, threads).
+	// The callbacks need a free scheduler slot at any moment (DEVELOPERS.md, threads).
 	runtime.GOMAXPROCS(runtime.NumCPU() + 2)
-	debug.SetGCPercent(50)
+	debug.SetGCPercent(400) // until it plays: reading a large bench leaves much behind, and is waited for
 
 	runDir, err := config.RuntimeDir()
 	if err != nil {
@@ -148,6 +173,9 @@ func (a *app) run(ctx context.Context, verbose bool) error {
 		return err
 	}
 	fmt.Fprintln(os.Stderr, caution)
+	// From here on the heap is small and soon swept. What reading the bench has left goes at once.
+	debug.SetGCPercent(50)
+	debug.FreeOSMemory()
 	return svc.Run(ctx, socket)
 }
 

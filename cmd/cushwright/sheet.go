@@ -9,13 +9,14 @@ import (
 	"cushwright/cmd/internal/bench"
 	"cushwright/cmd/internal/service"
 	"cushwright/cmd/internal/sheet"
+	"cushwright/cmd/internal/written"
 	"cushwright/config"
 )
 
 func (a *app) sheetCommand() *cobra.Command {
 	var w bench.Goal
 	var out string
-	var asJSON bool
+	var asJSON, force bool
 	c := &cobra.Command{Use: "sheet NEW", Short: "Write a page to hand on: records, plots and settings for each " +
 		"equaliser.",
 		Args: cobra.ExactArgs(1),
@@ -25,17 +26,18 @@ sliders, the sections' coefficients, how it was measured; and beside it the impu
 correction is that of corrections/NEW.toml, as the engine plays it. All files are written or none.
 
 ` + caution,
-		RunE: func(c *cobra.Command, args []string) error { return a.sheet(c, args[0], w, out, asJSON) }}
+		RunE: func(c *cobra.Command, args []string) error { return a.sheet(c, args[0], w, out, force, asJSON) }}
 	goalFlags(c, &w)
 	c.Flags().Lookup("reference").Usage = "the cushion whose sound is wanted (default: the reference of the " +
 		"correction, then that of settings.toml)"
 	c.Flags().StringVar(&out, "out", ".", "an existing folder, or the page's file name, ending in .html; the other "+
 		"files get its name and more")
+	c.Flags().BoolVar(&force, "force", false, forceUsage)
 	c.Flags().BoolVar(&asJSON, "json", false, "print JSON")
 	return c
 }
 
-func (a *app) sheet(c *cobra.Command, name string, w bench.Goal, out string, asJSON bool) error {
+func (a *app) sheet(c *cobra.Command, name string, w bench.Goal, out string, force, asJSON bool) error {
 	snap, err := a.open()
 	if err != nil {
 		return err
@@ -47,16 +49,20 @@ func (a *app) sheet(c *cobra.Command, name string, w bench.Goal, out string, asJ
 	if err != nil {
 		return err
 	}
-	if err := config.WriteAtomicSet(files); err != nil {
-		return err
-	}
-	warn(c, page.Notes)
-	if page.BoostDB > 0.05 && !asJSON {
-		fmt.Fprintln(c.ErrOrStderr(), caution)
-	}
 	var names []string
 	for _, f := range slices.Backward(files) {
 		names = append(names, f.Path)
+	}
+	if err := written.Check(force, names...); err != nil {
+		return err
+	}
+	if err := config.WriteAtomicSet(files); err != nil {
+		return err
+	}
+	written.Note(names...)
+	warn(c, page.Notes)
+	if page.BoostDB > 0.05 && !asJSON {
+		fmt.Fprintln(c.ErrOrStderr(), caution)
 	}
 	if asJSON {
 		return writeJSON(c, struct {

@@ -5,18 +5,20 @@ import (
 	"bytes"
 	"fmt"
 	"io"
+	"slices"
 
 	"github.com/spf13/cobra"
 
 	"cushwright/cmd/internal/bench"
 	"cushwright/cmd/internal/words"
+	"cushwright/cmd/internal/written"
 	"cushwright/config"
 	"cushwright/dsp"
 	"cushwright/dsp/plot"
 )
 
 func (a *app) showCommand() *cobra.Command {
-	var csv, coefficients bool
+	var csv, coefficients, force bool
 	var rate float64
 	var png, svg string
 	c := &cobra.Command{Use: "show NAME", Short: "Show a correction as numbers or as a plot.",
@@ -32,6 +34,9 @@ coefficients of its sections. --png and --svg draw it instead; with --csv both a
 			if err != nil {
 				return fmt.Errorf("cushwright: show %q: %w", args[0], err)
 			}
+			if err := written.Check(force, named(png, svg)...); err != nil {
+				return err
+			}
 			for file, draw := range map[string]func(*plot.Plot, io.Writer) error{png: (*plot.Plot).PNG,
 				svg: (*plot.Plot).SVG} {
 				if file == "" {
@@ -40,6 +45,7 @@ coefficients of its sections. --png and --svg draw it instead; with --csv both a
 				if err := writePlot(file, bench.CorrectionPlot(args[0], ch), draw); err != nil {
 					return err
 				}
+				written.Note(file)
 			}
 			w := bufio.NewWriter(c.OutOrStdout())
 			defer w.Flush()
@@ -55,9 +61,17 @@ coefficients of its sections. --png and --svg draw it instead; with --csv both a
 	f.BoolVar(&csv, "csv", false, "print freq_hz,left_db,right_db (the default); -300 dB stands for a notch's zero")
 	f.BoolVar(&coefficients, "coefficients", false, "print each section's coefficients")
 	f.Float64Var(&rate, "rate", 48000, "sample rate in Hz")
+	f.BoolVar(&force, "force", false, forceUsage)
 	f.StringVar(&png, "png", "", "write a plot to this PNG file")
 	f.StringVar(&svg, "svg", "", "write a plot to this SVG file")
 	return c
+}
+
+const forceUsage = "overwrite files that cushwright did not write, too"
+
+// named are the file names that were given.
+func named(files ...string) []string {
+	return slices.DeleteFunc(files, func(f string) bool { return f == "" })
 }
 
 func printResponse(w io.Writer, name, reference string, ch *dsp.Chain) {

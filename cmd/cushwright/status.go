@@ -15,7 +15,7 @@ func (a *app) statusCommand() *cobra.Command {
 		Long: `Says in a line what the engine is doing, then its levels and counters, and what it did not take over of
 the bench folder. The exit code is 1 if no engine is running.`,
 		RunE: func(c *cobra.Command, _ []string) error {
-			_, st, err := running(c)
+			_, st, err := a.running(c)
 			if err != nil {
 				return err
 			}

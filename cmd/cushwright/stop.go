@@ -7,7 +7,6 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"cushwright/cmd/internal/service"
 	"cushwright/config"
 	"cushwright/engine/control"
 	"cushwright/platform"
@@ -18,9 +17,9 @@ func (a *app) stopCommand() *cobra.Command {
 		Long: `Ends the engine, and waits until the sound routing is as it was before. The exit code is 1 if no engine
 is running, or if it does not end within 8 s.`,
 		RunE: func(c *cobra.Command, _ []string) error {
-			cl, err := service.Client()
+			cl, _, err := a.engine(c.Context())
 			if err != nil {
-				return err
+				return answer(err)
 			}
 			dir, err := config.RuntimeDir()
 			if err != nil {
@@ -41,8 +40,8 @@ is running, or if it does not end within 8 s.`,
 }
 
 // running opens the running engine of this user and says what it is doing. Without one the exit code is that of a no.
-func running(c *cobra.Command) (*control.Client, control.Status, error) {
-	cl, st, err := service.Open(c.Context())
+func (a *app) running(c *cobra.Command) (*control.Client, control.Status, error) {
+	cl, st, err := a.engine(c.Context())
 	return cl, st, answer(err)
 }
 

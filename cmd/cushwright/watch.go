@@ -16,7 +16,7 @@ func (a *app) watchCommand() *cobra.Command {
 			if fi, err := os.Stdout.Stat(); err != nil || fi.Mode()&os.ModeCharDevice == 0 {
 				return errors.New(`cushwright: watch: the output is not a terminal: "status --json" is made for programs`)
 			}
-			cl, _, err := running(c)
+			cl, _, err := a.running(c)
 			if err != nil {
 				return err
 			}

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -16,6 +17,7 @@ import (
 	"cushwright/config"
 	"cushwright/dsp"
 	swept "cushwright/dsp/sweep"
+	"cushwright/engine/control"
 )
 
 func (a *app) whichCommand() *cobra.Command {
@@ -60,13 +62,15 @@ func (a *app) which(c *cobra.Command, w rigFlags, wear bool) error {
 	if err != nil {
 		return fmt.Errorf("cushwright: %s: %w", action, err)
 	}
+	if err := a.canWear(c.Context(), wear); err != nil {
+		return err
+	}
 	recorded, few, err := recordedOf(snap, side[0])
 	if err != nil {
 		return err
 	}
 	if len(recorded) == 0 {
-		return fmt.Errorf("cushwright: %s: no cushion has two seats of the %s ear: measure them with sweep first",
-			action, side[0])
+		return fmt.Errorf("cushwright: which: no cushion has two seats of the %s ear: measure them with sweep first", side[0])
 	}
 	judge, err := swept.NewJudge(swept.Grid(), recorded)
 	if err != nil {
@@ -105,7 +109,7 @@ func (a *app) which(c *cobra.Command, w rigFlags, wear bool) error {
 	}
 	j.Close()
 	if wear && answer.Verdict == swept.Known {
-		text, _, err := service.Fit(c.Context(), answer.Name, func() (*config.Snapshot, error) { return snap, nil })
+		text, _, err := service.Fit(c.Context(), a.bench, answer.Name, func() (*config.Snapshot, error) { return snap, nil })
 		if err != nil {
 			return err
 		}
@@ -122,6 +126,18 @@ func (a *app) which(c *cobra.Command, w rigFlags, wear bool) error {
 		if wear {
 			err = answerNo{errors.New("nothing was switched")}
 		}
+	}
+	return err
+}
+
+// canWear says before the sweep why the answer cannot be worn after it.
+func (a *app) canWear(ctx context.Context, wear bool) error {
+	if !wear {
+		return nil
+	}
+	_, _, err := a.engine(ctx)
+	if errors.Is(err, control.ErrNoEngine) {
+		return nil // the next engine starts with it
 	}
 	return err
 }

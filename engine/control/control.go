@@ -114,6 +114,7 @@ func Handler(b Backend) http.Handler {
 		}
 		reply(w, struct{}{}, b.Trial(r.Context(), q))
 	})
+	mux.HandleFunc("POST /mute", muteHandler(b))
 	mux.HandleFunc("POST /aside", asideHandler(b))
 	mux.HandleFunc("POST /stop", func(w http.ResponseWriter, r *http.Request) { b.Stop(); reply(w, b.Status(), nil) })
 	return http.TimeoutHandler(mux, 5*time.Second, `{"error":"control: serve: the engine did not answer in 5 s"}`)

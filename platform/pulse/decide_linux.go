@@ -33,6 +33,8 @@ type memory struct {
 	channels int       // of the real output
 	made     time.Time // when our sink was made
 	lost     time.Time // since when another sink is default; zero if ours is
+
+	apart map[uint32]time.Time // streams that are on another sink though ours is default, and since when
 }
 
 // decision is what makes the route of a wish.
@@ -206,14 +208,42 @@ func stolen(sinks proto.GetSinkInfoListReply, def string, m memory, now time.Tim
 	return s.SinkName, m.lost, 0
 }
 
-// toMove are the streams that go to our sink with the default: those of other programs on one of the sinks from.
-func toMove(in proto.GetSinkInputInfoListReply, to uint32, from func(sink uint32) bool) (streams []uint32) {
+// toMove are the streams that go to our sink with the default: those of other programs on one of the sinks from, but
+// those that stay.
+func toMove(in proto.GetSinkInputInfoListReply, to uint32, from, stays func(index uint32) bool) (streams []uint32) {
 	for _, s := range in {
-		if from(s.SinkIndex) && s.SinkIndex != to && !ourStream(s) {
+		if from(s.SinkIndex) && s.SinkIndex != to && !ourStream(s) && !stays(s.SinkInputIndex) {
 			streams = append(streams, s.SinkInputIndex)
 		}
 	}
 	return streams
+}
+
+// setApart says which streams of other programs are on another sink than ours, and since when; before is what it said
+// last. Asked while our sink is default, these are streams that somebody put there, or that ask for it themselves.
+func setApart(in proto.GetSinkInputInfoListReply, mine uint32, before map[uint32]time.Time, now time.Time) map[uint32]time.Time {
+	apart := map[uint32]time.Time{}
+	for _, s := range in {
+		if s.SinkIndex == mine || ourStream(s) {
+			continue
+		}
+		since, known := before[s.SinkInputIndex]
+		if !known {
+			since = now
+		}
+		apart[s.SinkInputIndex] = since
+	}
+	return apart
+}
+
+// settled is how long a stream must be on another sink for that to be somebody's choice for this stream: a desktop that
+// makes another output default may move the streams first, and a server moves them back one by one.
+const settled = time.Second
+
+// stays reports whether a stream is where somebody put it, and is left there.
+func (m memory) stays(stream uint32, now time.Time) bool {
+	since, ok := m.apart[stream]
+	return ok && now.Sub(since) >= settled
 }
 
 // astray are our own streams on our own sink, which would be a howling loop.

@@ -199,14 +199,72 @@ func TestStreamsThatMove(t *testing.T) {
 	const real, other, mine = 1, 2, 3
 	in := proto.GetSinkInputInfoListReply{stream(10, real, "player"), stream(11, real, device.AppName), stream(12, other, "player"),
 		stream(13, mine, "player"), stream(14, mine, device.AppName)}
-	all := func(uint32) bool { return true }
-	if got := toMove(in, mine, func(s uint32) bool { return s == real }); !slices.Equal(got, []uint32{10}) {
+	all, none := func(uint32) bool { return true }, func(uint32) bool { return false }
+	if got := toMove(in, mine, func(s uint32) bool { return s == real }, none); !slices.Equal(got, []uint32{10}) {
 		t.Errorf("from the output: %v", got)
 	}
-	if got := toMove(in, mine, all); !slices.Equal(got, []uint32{10, 12}) {
+	if got := toMove(in, mine, all, none); !slices.Equal(got, []uint32{10, 12}) {
 		t.Errorf("from everywhere: %v", got)
 	}
 	if got := astray(in, mine); !slices.Equal(got, []uint32{14}) {
 		t.Errorf("astray: %v", got)
+	}
+}
+
+// A stream that somebody moved to another output stays there when the route is made anew; one that the server moved,
+// because another output was made default or our sink went, comes along.
+func TestChosenStreamsStay(t *testing.T) {
+	const real, other, mine, anew = 1, 2, 3, 4
+	stream := func(index, sink uint32) *proto.GetSinkInputInfoReply {
+		return &proto.GetSinkInputInfoReply{SinkInputIndex: index, SinkIndex: sink,
+			Properties: proto.PropList{"application.name": proto.PropListString("player")}}
+	}
+	type look struct {
+		afterMS int // since the look before
+		on      map[uint32]uint32
+	}
+	both := func(a, b uint32) map[uint32]uint32 { return map[uint32]uint32{10: a, 11: b} }
+	for _, c := range []struct {
+		name  string
+		looks []look            // while our sink is default
+		at    int               // ms from the last look to the reopening
+		on    map[uint32]uint32 // at the reopening
+		moves []uint32
+	}{
+		{"first opening", nil, 0, both(real, real), []uint32{10, 11}},
+		{"one was moved by hand, then its output is followed", []look{{0, both(mine, mine)}, {50, both(mine, other)}}, 5000,
+			both(other, other), []uint32{10}},
+		{"one was moved by hand to the real output, then our sink is made anew", []look{{0, both(mine, real)}}, 5000,
+			both(real, real), []uint32{10}},
+		{"moved to and fro", []look{{0, both(mine, other)}, {5000, both(mine, mine)}}, 5000, both(other, other), []uint32{10, 11}},
+		{"looked at again and again", []look{{0, both(mine, other)}, {600, both(mine, other)}, {600, both(mine, other)}}, 0,
+			both(other, other), []uint32{10}},
+		{"a desktop moves all, then makes the output default", []look{{0, both(mine, mine)}, {5000, both(other, other)}}, 100,
+			both(other, other), []uint32{10, 11}},
+		{"one that has only just come", []look{{0, map[uint32]uint32{10: mine}}}, 5000, both(real, real), []uint32{10, 11}},
+	} {
+		var in proto.GetSinkInputInfoListReply
+		read := func(on map[uint32]uint32) {
+			in = nil
+			for _, i := range []uint32{10, 11} {
+				if sink, ok := on[i]; ok {
+					in = append(in, stream(i, sink))
+				}
+			}
+		}
+		var m memory
+		now := time.Unix(1000, 0)
+		for _, l := range c.looks {
+			now = now.Add(time.Duration(l.afterMS) * time.Millisecond)
+			read(l.on)
+			m.apart = setApart(in, mine, m.apart, now)
+		}
+		now = now.Add(time.Duration(c.at) * time.Millisecond)
+		read(c.on)
+		got := toMove(in, anew, func(s uint32) bool { return s == real || s == other },
+			func(s uint32) bool { return m.stays(s, now) })
+		if !slices.Equal(got, c.moves) {
+			t.Errorf("%s: moved %v, want %v", c.name, got, c.moves)
+		}
 	}
 }

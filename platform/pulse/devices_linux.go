@@ -11,7 +11,7 @@ import (
 func Devices(server string) ([]engine.Device, error) {
 	p, err := Dial(server)
 	if err != nil {
-		return nil, device.Err("list devices of", server, engine.Retry, err)
+		return nil, device.Err("list devices of", server, engine.Retry, unanswered(err))
 	}
 	defer p.Close()
 	fail := func(err error) ([]engine.Device, error) {

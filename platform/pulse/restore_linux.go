@@ -68,10 +68,14 @@ func (p *Conn) sweep(ctx context.Context, o Options, keep uint32) (done []string
 	return done, nil
 }
 
-// Restore puts the system's sound routing back, whoever left it: every virtual sink of this program goes, a living
-// engine's too (it takes the route again if it is well; if it hangs, the sound is back without it). done says in words
-// what was done; empty if there was nothing to do.
+// Restore puts the system's sound routing back, whoever left it: every virtual sink of this program goes. Where an
+// engine is alive it touches nothing. done says in words what was done; empty if there was nothing to do.
 func Restore(ctx context.Context, o Options) (done []string, err error) {
+	o = o.filled()
+	if pid := o.Living(); pid != 0 {
+		return nil, device.Err("restore", "sound routing", engine.GiveUp,
+			fmt.Errorf("the engine is running (process %d)", pid))
+	}
 	p, err := o.server()
 	if err != nil {
 		return nil, err
@@ -81,12 +85,15 @@ func Restore(ctx context.Context, o Options) (done []string, err error) {
 	if err != nil {
 		return done, device.Err("restore", "sound routing", engine.Retry, err)
 	}
-	if pid := o.Living(); pid != 0 && len(done) > 0 {
-		done = append(done, fmt.Sprintf("the engine (process %d) runs and may take the route again: stop it first", pid))
-	}
 	return done, nil
 }
 
 func noServer(server string, err error) *engine.Error {
-	return device.Err("connect to sound server", server, engine.Reopen, err)
+	return device.Err("connect to sound server", server, engine.Reopen, unanswered(err))
+}
+
+// unanswered says that no server answers, why, and what to start.
+func unanswered(err error) error {
+	return fmt.Errorf("%w (%w): start PulseAudio (\"pulseaudio --start\") or PipeWire "+
+		"(\"systemctl --user start pipewire-pulse wireplumber\")", engine.ErrNoServer, err)
 }

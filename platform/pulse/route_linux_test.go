@@ -50,6 +50,12 @@ func TestTakeRelease(t *testing.T) {
 		if len(ch) != 2 || math.Abs(ch[0]-0.7) > 1e-3 || math.Abs(ch[1]-0.7) > 1e-3 || mute {
 			t.Errorf("virtual sink's volume %v, mute %v; want the output's 0.7, no mute", ch, mute)
 		}
+		if err := r.FindOutput(context.Background(), "other"); err != nil {
+			t.Errorf("an output that is there: %v", err)
+		}
+		if err := r.FindOutput(context.Background(), "ohter"); !errors.Is(err, engine.ErrNoOutput) || !strings.Contains(err.Error(), "speakers") {
+			t.Errorf("a misspelt output: %v", err)
+		}
 		if again := live.Take(t, r, ""); again != want {
 			t.Errorf("taken again: %+v, want %+v", again, want)
 		}

@@ -79,6 +79,20 @@ func (r *router) Take(ctx context.Context, output string) (engine.Route, error) 
 	return route, nil
 }
 
+// FindOutput implements engine.OutputFinder, over a connection of its own.
+func (r *router) FindOutput(_ context.Context, output string) error {
+	p, err := r.opts.server()
+	if err != nil {
+		return err
+	}
+	defer p.Close()
+	w, err := p.world()
+	if err != nil {
+		return device.Err("use output", output, engine.Reopen, err)
+	}
+	return w.named(output)
+}
+
 // startingTime is how long a PipeWire that was started again is not spoken to. Its session manager (WirePlumber 0.4.13)
 // can stay shut for ever where clients come before it: by trial one of seventeen starts with a client that tried all
 // the time, none of forty without. A busy machine starts it more slowly; the restart is still over well within the 2 s
@@ -121,6 +135,7 @@ func (r *router) connect(ctx context.Context) error {
 	}
 	r.pipewire = p.pipewire
 	r.p, r.wake, r.dirty, r.module = p, wake, dirty, proto.Undefined
+	r.apart = nil // another server's, or one that has started again: its streams have other numbers
 	go r.loop(p, wake, dirty)
 	return nil
 }
@@ -200,7 +215,8 @@ func (r *router) establish(ctx context.Context, d decision) (mine *proto.GetSink
 		return nil, fmt.Errorf("make %q default: %w", mine.SinkName, err)
 	}
 	from := func(s uint32) bool { return s == d.previous.SinkIndex || s == d.real.SinkIndex }
-	_, err = p.moveStreams(from, mine.SinkIndex)
+	now := time.Now()
+	_, err = p.moveStreams(from, mine.SinkIndex, func(stream uint32) bool { return r.stays(stream, now) })
 	return mine, err
 }
 
@@ -308,6 +324,10 @@ func (r *router) look(dirty uint32) {
 			for _, s := range astray(in, mine.SinkIndex) {
 				r.opts.log("our own stream was moved to our own sink: moved back to %s", r.real)
 				r.p.c.Request(&proto.MoveSinkInput{SinkInputIndex: s, DeviceIndex: real.SinkIndex}, nil)
+			}
+			// The default after the streams: a server that makes another one default moves streams after that.
+			if info, err := r.p.info(); err == nil && info.DefaultSinkName == mine.SinkName {
+				r.apart = setApart(in, mine.SinkIndex, r.apart, time.Now())
 			}
 		}
 	}

@@ -93,14 +93,14 @@ func wait(ctx context.Context, ok func() (bool, error)) error {
 	}
 }
 
-// moveStreams moves the streams that play to the sinks that from accepts, except our own; a stream that may not be
-// moved stays.
-func (p *Conn) moveStreams(from func(sink uint32) bool, to uint32) (moved int, err error) {
+// moveStreams moves the streams that play on the sinks that from accepts, except our own and those that stay; a stream
+// that may not be moved stays, too.
+func (p *Conn) moveStreams(from func(sink uint32) bool, to uint32, stays func(stream uint32) bool) (moved int, err error) {
 	in, err := p.inputs()
 	if err != nil {
 		return 0, err
 	}
-	for _, s := range toMove(in, to, from) {
+	for _, s := range toMove(in, to, from, stays) {
 		err := p.c.Request(&proto.MoveSinkInput{SinkInputIndex: s, DeviceIndex: to}, nil)
 		var refused proto.Error
 		if err != nil && !errors.As(err, &refused) {
@@ -164,7 +164,7 @@ func (p *Conn) undo(ctx context.Context, sel func(virtualSink) bool) (done []str
 		to = def // the user chose another output meanwhile
 	}
 	if to != nil {
-		n, err := p.moveStreams(func(s uint32) bool { return goes[s] }, to.SinkIndex)
+		n, err := p.moveStreams(func(s uint32) bool { return goes[s] }, to.SinkIndex, func(uint32) bool { return false })
 		if err != nil {
 			errs = append(errs, fmt.Errorf("move streams to %q: %w", to.SinkName, err))
 		}

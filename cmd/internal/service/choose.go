@@ -27,10 +27,33 @@ func Known(snap *config.Snapshot, action, name string) error {
 		strings.Join(snap.CushionNames(), ", "))
 }
 
+// None is the name of no cushion and of no correction: what is fitted is not known to the bench, or nothing is to be
+// corrected.
+const None = "none"
+
+// wearable is nil if a cushion of that name can be the fitted one: the bench holds it, or it is None.
+func wearable(snap *config.Snapshot, name string) error {
+	if name == None {
+		return nil
+	}
+	return Known(snap, "wear", name)
+}
+
+// fittedText says what is fitted.
+func fittedText(name string) string {
+	if name == None {
+		return "no known cushion is fitted"
+	}
+	return name + " is fitted"
+}
+
 // Pick chooses the cushion to start with: the one fitted last, else the reference, else the first.
 func Pick(snap *config.Snapshot, last string) (string, error) {
 	names := snap.CushionNames()
 	for _, n := range append([]string{last, snap.Settings.Reference}, names...) {
+		if n == last && n == None && len(names) > 0 {
+			return n, nil
+		}
 		if _, ok := snap.Cushion(n); ok {
 			return n, nil
 		}
@@ -69,11 +92,22 @@ func Selection(snap *config.Snapshot, shared *engine.Shared, fitted, with string
 	if with != "" {
 		o, ok := snap.Correction(with)
 		if !ok {
-			return sel, fmt.Errorf("cushwright: compare with %q: %w correction", with, control.ErrUnknown)
+			return sel, fmt.Errorf("cushwright: compare with %q: %w correction, the bench has: %s, and none for the sound "+
+				"without a correction", with, control.ErrUnknown, strings.Join(corrected(snap), ", "))
 		}
 		sel.Other, sel.OtherName = o.Correction, with
 	}
 	return sel, nil
+}
+
+// corrected are the names of the cushions that have a correction.
+func corrected(snap *config.Snapshot) (names []string) {
+	for _, n := range snap.CushionNames() {
+		if _, ok := snap.Correction(n); ok {
+			names = append(names, n)
+		}
+	}
+	return names
 }
 
 // engineSettings are the session's part of the settings.

@@ -28,15 +28,15 @@ func TestWithoutAnEngine(t *testing.T) {
 		t.Fatal(err)
 	}
 	open := func() (*config.Snapshot, error) { return config.Load(bench) }
-	text, playing, err := Fit(t.Context(), "deep-foam", open)
+	text, playing, err := Fit(t.Context(), bench, "deep-foam", open)
 	if err != nil || playing || !strings.Contains(text, "no engine is running") || config.LoadFitted() != "deep-foam" {
 		t.Errorf("Fit: %q, %v, %v; stored is %q", text, playing, err, config.LoadFitted())
 	}
-	if _, _, err := Fit(t.Context(), "nobody", open); !errors.Is(err, control.ErrUnknown) {
+	if _, _, err := Fit(t.Context(), bench, "nobody", open); !errors.Is(err, control.ErrUnknown) {
 		t.Errorf("an unknown cushion: %v", err)
 	}
 	broken := errors.New("broken")
-	if _, _, err := Fit(t.Context(), "woven", func() (*config.Snapshot, error) { return nil, broken }); !errors.Is(err, broken) {
+	if _, _, err := Fit(t.Context(), bench, "woven", func() (*config.Snapshot, error) { return nil, broken }); !errors.Is(err, broken) {
 		t.Errorf("a broken bench: %v", err)
 	}
 	if got := config.LoadFitted(); got != "deep-foam" {

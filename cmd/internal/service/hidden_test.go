@@ -85,7 +85,7 @@ func TestTrialCannotBeTold(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	ask(control.TrialRequest{Hidden: true, First: none, Second: "wipe-clean"})
+	ask(control.TrialRequest{Hidden: true, First: None, Second: "wipe-clean"})
 	begun := rec.frames()
 	if err := until(ctx, func() bool { return rec.frames() > begun+6*rateHz }); err != nil { // the match settles
 		t.Fatal(err)

@@ -67,6 +67,8 @@ func (d *desk) note(title string, sel engine.Selection) {
 // bypassed tells which side is heard. Called under the service's mutex.
 func (d *desk) bypassed(on bool, fitted, with, match string) {
 	switch {
+	case !on && fitted == None:
+		d.show("Bypass off", "nothing is corrected")
 	case !on:
 		d.show("Bypass off", fitted+" is corrected")
 	case with != "":
@@ -187,7 +189,7 @@ func (s *Service) Pressed(a keys.Action) {
 	case keys.PreviousCushion:
 		err = s.step(ctx, -1)
 	case keys.Panic:
-		err = s.panicMute(ctx)
+		_, err = s.Mute(ctx, "toggle")
 	}
 	if err != nil && !errors.Is(err, engine.ErrStopped) {
 		s.log.Warn("a global key did nothing", "action", string(a), "cause", err)
@@ -197,7 +199,7 @@ func (s *Service) Pressed(a keys.Action) {
 // step wears the cushion so many places further in the bench's order, around its ends.
 func (s *Service) step(ctx context.Context, by int) error {
 	s.mu.Lock()
-	names, at := s.snap.CushionNames(), 0
+	names, at := s.latest().CushionNames(), 0
 	for i, n := range names {
 		if n == s.fitted {
 			at = i
@@ -207,10 +209,18 @@ func (s *Service) step(ctx context.Context, by int) error {
 	return s.Wear(ctx, names[((at+by)%len(names)+len(names))%len(names)])
 }
 
-// panicMute silences at once, or lifts the silence.
-func (s *Service) panicMute(ctx context.Context) error {
+// Mute implements control.Muter. It silences at once, or lifts the silence.
+func (s *Service) Mute(ctx context.Context, mode string) (bool, error) {
 	s.mu.Lock()
-	s.muted = !s.muted
+	switch mode {
+	case "on", "off":
+		s.muted = mode == "on"
+	case "toggle":
+		s.muted = !s.muted
+	default:
+		s.mu.Unlock()
+		return false, fmt.Errorf("cushwright: mute %q: allowed: on, off or toggle", mode)
+	}
 	on := s.muted
 	s.mu.Unlock()
 	if !on {
@@ -218,12 +228,12 @@ func (s *Service) panicMute(ctx context.Context) error {
 		defer s.moving.Unlock()
 	}
 	if err := s.session.Mute(ctx, on); err != nil {
-		return err
+		return on, err
 	}
 	if on {
-		s.desk.show("Muted", "press the key again for sound")
+		s.desk.show("Muted", `the panic key again, or "cushwright mute off", brings the sound back`)
 	} else {
 		s.desk.show("Sound again", "")
 	}
-	return nil
+	return on, nil
 }

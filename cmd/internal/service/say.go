@@ -26,7 +26,11 @@ func LoudnessOf(match string) string {
 // Summary says in one sentence what an engine is doing.
 func Summary(st control.Status) string {
 	var p []string
-	p = append(p, st.Cushion+" fitted")
+	if st.Cushion == None {
+		p = append(p, fittedText(None))
+	} else {
+		p = append(p, st.Cushion+" fitted")
+	}
 	switch {
 	case st.State != engine.Running:
 		p = append(p, st.State.String())

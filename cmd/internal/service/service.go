@@ -38,6 +38,7 @@ type Options struct {
 type Service struct {
 	dir      string
 	session  *engine.Session
+	outputs  engine.OutputFinder // nil where nobody can say which outputs there are
 	log      *slog.Logger
 	ended    context.Context // done when Stop was called
 	stop     context.CancelFunc
@@ -49,7 +50,9 @@ type Service struct {
 	snap     *config.Snapshot
 	shared   *engine.Shared // of snap; nil: every cushion plays at its own level
 	fitted   string
-	with     string // the correction that bypass compares with; empty: none
+	with     string           // the correction that bypass compares with; empty: none
+	waiting  *config.Snapshot // nil, or the bench as it is on disk where it lacks the fitted cushion
+	awaited  *time.Timer      // nil, or what looks again for the output that the bench on disk names
 	problems []string
 	muted    bool    // silenced by the panic key
 	trial    *hidden // nil, or the listening trial under way
@@ -71,6 +74,7 @@ func New(o Options) (*Service, error) {
 	if s.log == nil {
 		s.log = slog.New(slog.DiscardHandler)
 	}
+	s.outputs, _ = o.Router.(engine.OutputFinder)
 	s.ended, s.stop = context.WithCancel(context.Background())
 	s.desk = newDesk(s.log)
 	s.desk.configure(o.Snap.Settings)
@@ -135,15 +139,32 @@ func (s *Service) tellReady(ctx context.Context) {
 
 // Loaded takes a new reading of the bench folder: a valid one is played, a bad one is reported and the last good
 // sound goes on. Called by the config goroutine.
-func (s *Service) Loaded(snap *config.Snapshot, err error) {
+func (s *Service) Loaded(snap *config.Snapshot, err error) { s.loaded(snap, err, nil) }
+
+// loaded is Loaded; by is the timer that looks again for an output, nil where the reading is new.
+func (s *Service) loaded(snap *config.Snapshot, err error, by *time.Timer) {
+	var missing error
 	var shared *engine.Shared
 	if err == nil {
+		missing = s.outputThere(snap.Settings.Sound)
 		shared = s.share(snap)
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	if err != nil {
+	if by != nil && by != s.awaited {
+		return // there is a newer reading
+	}
+	if s.awaited != nil {
+		s.awaited.Stop()
+	}
+	s.waiting, s.awaited = nil, nil
+	switch {
+	case err != nil:
 		s.report(err)
+		return
+	case missing != nil:
+		s.report(missing)
+		s.await(snap)
 		return
 	}
 	if s.trial != nil {
@@ -154,7 +175,8 @@ func (s *Service) Loaded(snap *config.Snapshot, err error) {
 		return
 	}
 	fitted, with := s.fitted, s.with
-	if Known(snap, "wear", fitted) != nil {
+	if wearable(snap, fitted) != nil {
+		s.waiting = snap
 		s.report(fmt.Errorf("cushwright: reload: the fitted cushion %q is gone from the bench, its correction goes on",
 			fitted))
 		return
@@ -189,6 +211,41 @@ func (s *Service) share(snap *config.Snapshot) *engine.Shared {
 	return shared
 }
 
+// outputThere is nil unless the settings name an output that is not played to now and that cannot be used. It asks the
+// sound server, and is called without the mutex.
+func (s *Service) outputThere(now config.Sound) error {
+	s.mu.Lock()
+	was := s.snap.Settings.Sound.Output
+	s.mu.Unlock()
+	if s.outputs == nil || now.Output == "" || now.Output == was || now.Capture != "" {
+		return nil
+	}
+	err := s.outputs.FindOutput(context.Background(), now.Output)
+	var e *engine.Error
+	if errors.As(err, &e) && (errors.Is(err, engine.ErrNoOutput) || e.Reaction == engine.GiveUp) {
+		return fmt.Errorf("settings.toml: sound.output %q: %w; the sound stays where it was until it is there", now.Output, e.Err)
+	}
+	return nil // there, or nobody can say
+}
+
+// lookAgain is how often an output is looked for that is not there.
+const lookAgain = 2 * time.Second
+
+// await takes a reading over once the output that it names is there. Called under the mutex.
+func (s *Service) await(snap *config.Snapshot) {
+	if st := s.session.Status().State; st == engine.Stopped || st == engine.Failed {
+		return
+	}
+	var mine *time.Timer
+	mine = time.AfterFunc(lookAgain, func() {
+		s.mu.Lock() // mine is set once await has returned
+		by := mine
+		s.mu.Unlock()
+		s.loaded(snap, nil, by)
+	})
+	s.awaited = mine
+}
+
 // report keeps the problems for status and logs each once.
 func (s *Service) report(err error) {
 	old := strings.Join(s.problems, "\n")
@@ -211,7 +268,7 @@ func (s *Service) report(err error) {
 // Status implements control.Backend.
 func (s *Service) Status() control.Status {
 	s.mu.Lock()
-	st := control.Status{Status: s.session.Status(), PID: os.Getpid(), Bench: s.dir, Cushions: s.snap.CushionNames(),
+	st := control.Status{Status: s.session.Status(), PID: os.Getpid(), Bench: s.dir, Cushions: s.latest().CushionNames(),
 		Problems:   s.problems,
 		Goroutines: runtime.NumGoroutine()}
 	st.Reading = s.snap.Hash
@@ -234,19 +291,33 @@ func (s *Service) Wear(ctx context.Context, name string) error {
 	if s.trial != nil {
 		return errTrial
 	}
-	if err := Known(s.snap, "wear", name); err != nil {
+	snap := s.latest()
+	if err := wearable(snap, name); err != nil {
 		return err
 	}
-	sel, err := Selection(s.snap, s.shared, name, "")
+	shared := s.shared
+	if snap == s.waiting {
+		shared = Share(snap, s.shared)
+	}
+	sel, err := Selection(snap, shared, name, "")
 	if err != nil {
 		return err
 	}
-	if err := s.session.Select(ctx, sel); err != nil {
+	if snap == s.waiting { // what kept it waiting is over
+		err = s.session.Apply(ctx, s.settings(snap), sel)
+	} else {
+		err = s.session.Select(ctx, sel)
+	}
+	if err != nil {
 		return err
+	}
+	if snap == s.waiting {
+		s.snap, s.shared, s.waiting, s.problems = snap, shared, nil, nil
+		s.desk.configure(snap.Settings)
 	}
 	s.fitted, s.with = name, ""
 	s.log.Info("fitted", "cushion", name)
-	s.desk.note(name+" is fitted", sel)
+	s.desk.note(fittedText(name), sel)
 	if s.remember == nil {
 		return nil
 	}
@@ -254,6 +325,14 @@ func (s *Service) Wear(ctx context.Context, name string) error {
 		s.log.Warn("the fitted cushion is not remembered", "error", err)
 	}
 	return nil
+}
+
+// latest is the newest good reading of the bench. Called under the service's mutex.
+func (s *Service) latest() *config.Snapshot {
+	if s.waiting != nil {
+		return s.waiting
+	}
+	return s.snap
 }
 
 // Bypass implements control.Backend.
@@ -272,7 +351,11 @@ func (s *Service) Bypass(ctx context.Context, mode, with string) (bool, error) {
 	if s.trial != nil {
 		return false, errTrial
 	}
-	if with != s.with && (with != "" || mode == "off") {
+	change := with != s.with && (with != "" || mode == "off")
+	if with == None {
+		with, change = "", s.with != ""
+	}
+	if change {
 		sel, err := Selection(s.snap, s.shared, s.fitted, with)
 		if err != nil {
 			return false, err

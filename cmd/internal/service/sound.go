@@ -2,6 +2,7 @@ package service
 
 import (
 	"context"
+	"errors"
 	"log/slog"
 
 	"cushwright/config"
@@ -27,7 +28,9 @@ func Sound(ctx context.Context, snap *config.Snapshot, runtimeDir string, log *s
 	if router, err = platform.NewRouter(opts); err != nil {
 		return nil, nil, nil, err
 	}
-	if swept, err := platform.Sweep(ctx, opts); err != nil {
+	if swept, err := platform.Sweep(ctx, opts); errors.Is(err, engine.ErrNoServer) {
+		return nil, nil, nil, err
+	} else if err != nil {
 		log.Warn("looking for leftovers of an engine that died", "error", err)
 	} else {
 		for _, s := range swept {

@@ -13,9 +13,6 @@ import (
 	"cushwright/engine/control"
 )
 
-// none names the side without a correction.
-const none = "none"
-
 var errTrial = errors.New("cushwright: a listening trial is under way: end it first")
 
 // hidden is a listening trial that the engine keeps the secret of. The service's mutex guards it.
@@ -74,7 +71,7 @@ func sides(snap *config.Snapshot, first, second string) (sel engine.Selection, f
 	if first == second {
 		return sel, false, fmt.Errorf("cushwright: trial: %q against itself: name two sides", first)
 	}
-	if first == none {
+	if first == None {
 		first, second, firstIsB = second, first, true
 	}
 	get := func(name string) (*dsp.Correction, error) {
@@ -84,7 +81,7 @@ func sides(snap *config.Snapshot, first, second string) (sel engine.Selection, f
 		}
 		return c.Correction, nil
 	}
-	if sel.Correction, err = get(first); err == nil && second != none {
+	if sel.Correction, err = get(first); err == nil && second != None {
 		sel.Other, err = get(second)
 	}
 	return sel, firstIsB, err

@@ -38,8 +38,8 @@ func TestTrialHides(t *testing.T) {
 		t.Fatal(err)
 	}
 	ask := func(q control.TrialRequest) error { q.Token = token; return cl.Trial(ctx, q) }
-	for _, bad := range []control.TrialRequest{{Hidden: true, First: none, Second: none}, {Hidden: true, First: "wipe-clean", Second: "nobody"},
-		{Hidden: true, Side: "first"}, {}, {Hidden: true, First: "woven", Second: none}} {
+	for _, bad := range []control.TrialRequest{{Hidden: true, First: None, Second: None}, {Hidden: true, First: "wipe-clean", Second: "nobody"},
+		{Hidden: true, Side: "first"}, {}, {Hidden: true, First: "woven", Second: None}} {
 		if err := ask(bad); err == nil {
 			t.Errorf("%+v: begun", bad)
 		}
@@ -47,7 +47,7 @@ func TestTrialHides(t *testing.T) {
 	if st, _ := cl.Status(ctx); st.Trial || !st.Bypass {
 		t.Fatalf("after refusals: trial %v, bypass %v", st.Trial, st.Bypass)
 	}
-	if err := ask(control.TrialRequest{Hidden: true, First: none, Second: "wipe-clean"}); err != nil {
+	if err := ask(control.TrialRequest{Hidden: true, First: None, Second: "wipe-clean"}); err != nil {
 		t.Fatal(err)
 	}
 	settle := func() float64 {

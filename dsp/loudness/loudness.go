@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"math"
 	"math/cmplx"
-	"sync"
 
 	"cushwright/dsp/internal/truepeak"
 )
@@ -67,7 +66,7 @@ type pinkPart struct{ freqHz, power float64 }
 
 // pinkParts are the parts of pink noise from 20 Hz to 20 kHz, midpoints of equal logarithmic widths: pink noise has equal
 // power in each.
-var pinkParts = sync.OnceValue(func() []pinkPart {
+var pinkParts = func() []pinkPart {
 	const perOctave = 192
 	parts := make([]pinkPart, int(math.Ceil(math.Log2(1000)*perOctave)))
 	for i := range parts {
@@ -75,13 +74,13 @@ var pinkParts = sync.OnceValue(func() []pinkPart {
 		parts[i] = pinkPart{f, math.Pow(10, KGainDB(f)/10)}
 	}
 	return parts
-})
+}()
 
 // PinkGainDB is how much louder, in LU, pink noise from 20 Hz to 20 kHz becomes through a response, given as the square
 // of its magnitude over frequency in Hz. It is the ratio of the K-weighted powers.
 func PinkGainDB(power func(freqHz float64) float64) float64 {
 	flat, shaped := 0.0, 0.0
-	for _, p := range pinkParts() {
+	for _, p := range pinkParts {
 		flat += p.power
 		shaped += p.power * power(p.freqHz)
 	}

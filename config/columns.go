@@ -103,6 +103,9 @@ func parseColumns(data []byte, name string, c Columns, level string) (m Measurem
 		data = []byte(strings.Join(lines, "\n"))
 	}
 	m, understood, err = ParseMeasurement(data, name)
+	if c.Names != nil { // it is said
+		understood = strings.Replace(understood, "; "+phaseUnsaid, "", 1)
+	}
 	if err != nil {
 		return m, understood, err
 	}

@@ -147,6 +147,9 @@ func (t *measuredText) headings() (names []string, line textRow) {
 	return names, line
 }
 
+// phaseUnsaid is the remark on a phase that no heading names.
+const phaseUnsaid = "the third column is taken for phase in degrees, no heading says so"
+
 // heading heeds what the lines above the rows say of the columns.
 func (t *measuredText) heading() error {
 	names, line := t.headings()
@@ -155,7 +158,7 @@ func (t *measuredText) heading() error {
 			return err
 		}
 		if t.at[2] >= 0 && !phaseUnit.MatchString(splitCells(t.rows[0].text, t.sep)[2]) {
-			t.remarks = append(t.remarks, "the third column is taken for phase in degrees, no heading says so")
+			t.remarks = append(t.remarks, phaseUnsaid)
 		}
 		return nil
 	}

@@ -1,6 +1,7 @@
 package engine
 
 import (
+	"fmt"
 	"slices"
 	"time"
 )
@@ -21,6 +22,7 @@ type buffers struct {
 	calm    time.Time // when the calm began
 	growing int       // the step that the output's buffer is to take once the ring holds what it will ask for; 0: none
 	growBy  time.Time // the latest time for that
+	told    bool      // that the delay has grown since it was last the least
 }
 
 // plan fills in the frames of the request: as the settings say, or as the driver plans for the wished delay.
@@ -44,6 +46,14 @@ func (b *buffers) plan(driver Driver, set Settings, req *Request) {
 
 // frames is the output's buffer in force.
 func (b *buffers) frames() int { return b.inForce.OutputFrames[b.step] }
+
+// grown is by how many frames the buffer in force is larger than the first of the plan.
+func (b *buffers) grown() int {
+	if len(b.inForce.OutputFrames) == 0 {
+		return 0
+	}
+	return b.frames() - b.inForce.OutputFrames[0]
+}
 
 // grows reports whether there is a larger output buffer that covers what is late at either end.
 func (b *buffers) grows() bool { return !b.inForce.InStep && b.step+1 < len(b.inForce.OutputFrames) }
@@ -116,5 +126,13 @@ func (v *supervisor) resize(step int) {
 	b.step, v.delay = step, v.stream.DelayFrames()
 	v.wish()
 	v.log.Info("the output's buffer changed", "from_frames", from, "to_frames", got, "server_ran_dry", b.dry)
+	switch grown := b.grown(); {
+	case grown > 0 && !b.told:
+		b.told = true
+		v.log.Info("the sound broke, so the delay grows; it shrinks again after ten minutes without a break",
+			"by_ms", fmt.Sprintf("%.0f", float64(grown)/float64(v.route.RateHz)*1e3))
+	case grown == 0:
+		b.told = false
+	}
 	v.publish()
 }

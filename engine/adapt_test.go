@@ -1,7 +1,9 @@
 package engine
 
 import (
+	"bytes"
 	"log/slog"
+	"strings"
 	"testing"
 	"time"
 
@@ -156,5 +158,30 @@ func TestBufferGrowsWithoutTheRing(t *testing.T) {
 	v.adapt(now.Add(spareTime))
 	if b.DelayFrames() != 720 {
 		t.Errorf("the buffer is %d, want 720", b.DelayFrames())
+	}
+}
+
+// That the delay has grown is said once in words, and again only after it had shrunk; the status has by how much.
+func TestGrownDelayIsToldOnce(t *testing.T) {
+	var log bytes.Buffer
+	b := &buffered{inStep: true}
+	v := b.opened(t, DelayNormal)
+	v.log = slog.New(slog.NewTextHandler(&log, nil))
+	now := time.Now().Add(2 * settleTime)
+	for i, k := range []struct {
+		after   time.Duration
+		dry     uint64
+		grownMS float64
+		told    int
+	}{{0, 1, 5, 1}, {2 * settleTime, 2, 10, 1}, {2 * calmTime, 2, 5, 1}, {2 * calmTime, 2, 0, 1}, {2 * settleTime, 3, 5, 2}} {
+		now = now.Add(k.after)
+		v.dry(k.dry)
+		v.adapt(now)
+		if got := v.status.Load().GrownMS; got != k.grownMS {
+			t.Errorf("step %d: grown by %g ms, want %g", i, got, k.grownMS)
+		}
+		if n := strings.Count(log.String(), "the delay grows"); n != k.told {
+			t.Errorf("step %d: told %d times, want %d", i, n, k.told)
+		}
 	}
 }

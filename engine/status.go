@@ -23,6 +23,7 @@ type Status struct {
 	ShareFor   string   `json:"share_for,omitempty"` // the cushion whose correction asks for it
 	Bands      int      `json:"bands"`
 	DelayMS    float64  `json:"delay_ms"`
+	GrownMS    float64  `json:"grown_ms,omitempty"` // what of the delay the output's buffer has grown by after breaks
 	Reopened   int      `json:"reopened"`
 	LastError  string   `json:"last_error,omitempty"`
 	Counters   Counters `json:"counters"`
@@ -49,6 +50,9 @@ func (v *supervisor) publish() {
 	}
 	if p := v.path.Load(); p != nil {
 		st.DelayMS = float64(v.delay+p.LagFrames()) / float64(v.route.RateHz) * 1e3
+	}
+	if v.route.RateHz > 0 {
+		st.GrownMS = float64(v.buffers.grown()) / float64(v.route.RateHz) * 1e3
 	}
 	v.status.Store(st)
 }

@@ -115,7 +115,7 @@ func (a *app) add(c *cobra.Command, name string, files []string, w addWishes) er
 		}{name, begun, all})
 	}
 	for _, t := range all {
-		to := "-> " + t.Seat
+		to := "→ " + t.Seat
 		if t.Already {
 			to = "already there as " + t.Seat + ": not taken again"
 		}

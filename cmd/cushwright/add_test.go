@@ -168,7 +168,7 @@ func TestAddColumnsAndUnits(t *testing.T) {
 			continue
 		}
 		seats := storedSeats(t, dir, "linen")
-		if want := max(c.ears, 1); len(seats) != want || strings.Count(out, "-> ") != want {
+		if want := max(c.ears, 1); len(seats) != want || strings.Count(out, "→ ") != want {
 			t.Errorf("%s: %d seats\n%s", name, len(seats), out)
 		}
 		for _, s := range seats {

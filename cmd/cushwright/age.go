@@ -25,6 +25,7 @@ func (a *app) aged(c *cobra.Command, name, since string, asJSON bool) error {
 	if err != nil {
 		return err
 	}
+	call(snap, &name)
 	if refs, err := snap.Seats(name); err != nil {
 		return err
 	} else if len(refs) == 0 {

@@ -14,9 +14,7 @@ func (a *app) autostartCommand() *cobra.Command {
 		Args: cobra.MatchAll(cobra.ExactArgs(1), cobra.OnlyValidArgs), ValidArgs: []string{"on", "off"},
 		Long: `"on" sets up a service of your own that starts the engine with your session, and starts it now. "off"
 ends the engine and removes the service. Without systemd the exit code is 1: let your session start "cushwright run
---background" itself.
-
-` + caution,
+--background" itself.`,
 		RunE: func(c *cobra.Command, args []string) error {
 			exe, err := os.Executable()
 			if err != nil {

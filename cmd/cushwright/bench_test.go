@@ -267,20 +267,20 @@ func TestBenchCommandsRefuse(t *testing.T) {
 	}
 	before := content(t, dir)
 	for _, k := range []struct{ line, says string }{
-		{"add woven --ear left", "requires at least 2 arg(s)"},
+		{"add woven --ear left", "Write: cushwright add NAME FILE…"},
 		{"add woven " + good, `--ear is "", allowed: left or right`},
 		{"add woven --ear both " + good, `--ear is "both", allowed: left or right`},
 		{"add ../woven --ear left " + good, "not a name"},
 		{"add woven --ear left --date today " + good, "YYYY-MM-DD"},
 		{"add woven --ear left " + filepath.Join(tmp, "none"), "none"},
 		{"add woven --ear left " + good + " " + bad, "line 2"},
-		{"compare woven", "accepts 2 arg(s)"},
-		{"compare woven linen", "unknown cushion, the bench has: deep-foam, wipe-clean, woven"},
+		{"compare woven", "Write: cushwright compare REF NEW"},
+		{"compare woven linen", "unknown cushion. The bench has: deep-foam, wipe-clean, woven"},
 		{"compare ../x woven", "not a name"},
 		{"derive linen", "unknown cushion"},
 		{"derive woven", "it is the reference itself"},
 		{"derive wipe-clean --reference linen", "unknown cushion"},
-		{"derive wipe-clean --reference woven --wanted x", "none of the others can be"},
+		{"derive wipe-clean --reference woven --wanted x", "Give only one of --reference and --wanted."},
 		{"derive wipe-clean --wanted x", "wanted/x.csv"},
 		{"derive wipe-clean --wanted ../x", "not a name"},
 		{"derive wipe-clean --bands 0", "--bands is 0, allowed: 1 to 64"},
@@ -357,7 +357,7 @@ func TestLargeBench(t *testing.T) {
 		t.Fatalf("check: %v, %d lines", err, strings.Count(out, "\n"))
 	}
 	out, _, err = command(dir, "compare", "c0000", "c1999")
-	if err != nil || !strings.Contains(out, "c0000 -> c1999") || !strings.Contains(out, "left ear, 5 and 5 seats") {
+	if err != nil || !strings.Contains(out, "c0000 → c1999") || !strings.Contains(out, "left ear, 5 and 5 seats") {
 		t.Errorf("%v, %s", err, out)
 	}
 	if _, _, err := command(dir, "compare", "c0000", "c1000"); err == nil || !strings.Contains(err.Error(), "c1000/left-01.csv") {

@@ -46,6 +46,7 @@ or the seats are too few to tell.`,
 			if err != nil {
 				return err
 			}
+			call(snap, &args[0], &args[1])
 			ref, err := bench.Read(snap, args[0])
 			if err != nil {
 				return err
@@ -133,7 +134,7 @@ func plusMinus(half string) string {
 }
 
 func printComparison(w io.Writer, cmp bench.Comparison) {
-	fmt.Fprintf(w, "%s -> %s: what the swap changes, in dB\n", cmp.Reference.Name, cmp.New.Name)
+	fmt.Fprintf(w, "%s: what the swap changes, in dB\n", words.Arrow(cmp.Reference.Name, cmp.New.Name))
 	if cmp.Aligned {
 		fmt.Fprintln(w, "(each seat's own level was taken out first)")
 	}

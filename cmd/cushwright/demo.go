@@ -34,7 +34,7 @@ none. Nothing of yours is read or changed.`,
 			if err := written.Check(force, file); err != nil {
 				return err
 			}
-			fmt.Fprintln(w, caution)
+			careful(w)
 			p, err := demo.Run(c.Context(), w)
 			if err != nil || p == nil {
 				return err

@@ -53,7 +53,7 @@ func TestDemo(t *testing.T) {
 	if d := number(`difference (-?[\d.]+) LU`); len(d) != 1 || math.Abs(d[0]) > 0.1 {
 		t.Errorf("bypass differs by %v LU", d)
 	}
-	was, now, held := number(`level at 1 kHz (-?[\d.]+) ->`), number(`-> (-?[\d.]+) dB`), number(`goes on: level at 1 kHz (-?[\d.]+) dB`)
+	was, now, held := number(`level at 1 kHz (-?[\d.]+) →`), number(`→ (-?[\d.]+) dB`), number(`goes on: level at 1 kHz (-?[\d.]+) dB`)
 	if len(was) != 1 || len(now) != 1 || len(held) != 1 || was[0]-now[0] < 4 || math.Abs(held[0]-now[0]) > 0.05 {
 		t.Errorf("1 kHz before, after and beside a bad edit: %v %v %v", was, now, held)
 	}

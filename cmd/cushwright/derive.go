@@ -36,9 +36,7 @@ plays, too.
 
 With --refine, the seats that "prove" measured through the present correction tell what is left over; the part of it
 that is more than scatter is added to what the correction does, and the whole is fitted again, in as many bands and
-with fresh headroom.
-
-` + caution,
+with fresh headroom.`,
 		RunE: func(c *cobra.Command, args []string) error {
 			return a.derive(c, args[0], w, since, writing{dry || !write && w.Equaliser != "", yes}, asJSON)
 		}}
@@ -81,6 +79,7 @@ func (a *app) derive(c *cobra.Command, name string, w bench.Wishes, since string
 			return fail(err)
 		}
 	}
+	call(snap, &name, &w.Reference)
 	d, err := bench.Derive(snap, name, w)
 	if errors.Is(err, bench.ErrNothingLeft) {
 		return answerNo{err}
@@ -112,14 +111,14 @@ func (a *app) derive(c *cobra.Command, name string, w bench.Wishes, since string
 	if asJSON {
 		err = writeJSON(c, d)
 	} else {
-		if d.Caution != "" {
-			fmt.Fprintln(c.ErrOrStderr(), d.Caution)
-		}
 		err = printTo(c, func(out io.Writer) { printDerived(out, d) })
 	}
 	if err == nil && stopped {
 		err = answerNo{fmt.Errorf("cushwright: derive %q: nothing was written: %s; --yes goes on all the same", name,
 			strings.Join(stop, "; "))}
+	}
+	if d.Caution != "" {
+		careful(c.ErrOrStderr())
 	}
 	return err
 }
@@ -133,10 +132,10 @@ type writing struct {
 func printDerived(w io.Writer, d *bench.Derived) {
 	from := ""
 	if d.From != "" {
-		from = " (" + d.From + ")"
+		from = " (reference: " + d.From + ")"
 	}
-	fmt.Fprintf(w, "%s, with %s as its reference%s: %s\n", d.Cushion, d.Reference, from,
-		words.Plural(uint64(len(d.Bands)), "band"))
+	fmt.Fprintf(w, "%s: %s that give %s the sound of %s%s\n", words.Arrow(d.Reference, d.Cushion),
+		words.Plural(uint64(len(d.Bands)), "band"), d.Cushion, d.Reference, from)
 	if d.Equaliser != "" {
 		fmt.Fprintln(w, "for the equaliser", d.Equaliser)
 	}
@@ -145,7 +144,7 @@ func printDerived(w io.Writer, d *bench.Derived) {
 		fmt.Fprintf(w, "  %-10s  %-5s  %9s  %7s  %6s\n", b.Shape, b.Ear, words.Short(b.FreqHz, 1),
 			words.Signed(b.GainDB), words.Short(b.Q, 3))
 	}
-	fmt.Fprintf(w, "headroom: take %.2f dB off before the bands\n", 0-d.HeadroomDB)
+	fmt.Fprintf(w, "%.2f dB headroom: take that much off before the bands\n", 0-d.HeadroomDB)
 	fmt.Fprintf(w, "before: %.2f dB RMS (weighted), %.2f dB at most\nafter:  %.2f dB RMS (weighted), %.2f dB at most\n",
 		d.Before.RMSDB, d.Before.MaxDB,
 		d.After.RMSDB, d.After.MaxDB)
@@ -155,7 +154,7 @@ func printDerived(w io.Writer, d *bench.Derived) {
 	}
 	if len(d.Ears) > 1 {
 		for _, e := range d.Ears {
-			fmt.Fprintf(w, "  %-5s  %.2f -> %.2f dB RMS\n", e.Ear, e.Before.RMSDB, e.After.RMSDB)
+			fmt.Fprintf(w, "  %-5s  %.2f → %.2f dB RMS\n", e.Ear, e.Before.RMSDB, e.After.RMSDB)
 		}
 	}
 	if math.Abs(d.BalanceDB) >= 0.5 {

@@ -219,9 +219,9 @@ func TestDeriveKeepsTheBetterCorrection(t *testing.T) {
 func TestDeriveNamesItsReference(t *testing.T) {
 	dir := demoBench(t)
 	for args, want := range map[string]string{
-		"derive wipe-clean --dry":                       "wipe-clean, with woven as its reference (the reference of settings.toml): ",
-		"derive wipe-clean --reference deep-foam --dry": "wipe-clean, with deep-foam as its reference: ",
-		"sliders wipe-clean":                            "wipe-clean, with woven as its reference (the reference of settings.toml): "} {
+		"derive wipe-clean --dry":                       "woven → wipe-clean: 8 bands that give wipe-clean the sound of woven (reference: the reference of settings.toml)",
+		"derive wipe-clean --reference deep-foam --dry": "deep-foam → wipe-clean: 8 bands that give wipe-clean the sound of deep-foam",
+		"sliders wipe-clean":                            "woven → wipe-clean (reference: the reference of settings.toml): "} {
 		out, _, err := command(dir, strings.Fields(args)...)
 		if first, _, _ := strings.Cut(out, "\n"); err != nil || !strings.HasPrefix(first, want) {
 			t.Errorf("%s: %v, %q", args, err, first)

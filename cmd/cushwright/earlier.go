@@ -29,9 +29,7 @@ func (a *app) earlierCommand() *cobra.Command {
 		Args: cobra.RangeArgs(1, 2),
 		Long: fmt.Sprintf(`Lists the corrections of a cushion that others have replaced, the latest first. With a NUMBER of the list it
 puts that one back: a running engine plays it at once, and the present one joins the list. The last %d are kept, in
-earlier/NAME/ of the bench folder.
-
-`, config.KeptCorrections) + caution,
+earlier/NAME/ of the bench folder.`, config.KeptCorrections),
 		RunE: func(c *cobra.Command, args []string) error {
 			snap, err := a.open()
 			if err != nil {
@@ -95,7 +93,7 @@ func putBack(c *cobra.Command, dir, name, number string) error {
 	if err := config.PutBack(dir, name, n); err != nil {
 		return err
 	}
-	fmt.Fprintln(c.ErrOrStderr(), caution)
+	careful(c.ErrOrStderr())
 	fmt.Fprintf(c.OutOrStdout(), "correction %d of %s is back; the one before it joined the list\n", n, name)
 	return nil
 }

@@ -144,9 +144,9 @@ func TestLiveBadInput(t *testing.T) {
 		{"--bench NEW run", 2, "server"},
 		{"--bench NEW show nothing", 2, "unknown cushion"},
 		{"--bench NEW render a.wav b.wav --cushion wipe-clean", 2, "a.wav"},
-		{"status", 1, "no engine is running"},
-		{"wear", 2, "accepts 1 arg"},
-		{"blah", 2, "unknown command"},
+		{"status", 1, "No engine is running"},
+		{"wear", 2, "Write: cushwright wear NAME"},
+		{"blah", 2, "There is no command"},
 	} {
 		args := strings.Fields(strings.NewReplacer("BENCH", filepath.Join(dir, "bench"), "FILE", filepath.Join(dir, "file"), "NEW", filepath.Join(dir, "new")).Replace(c.args))
 		cmd := exec.Command(exe, args...)

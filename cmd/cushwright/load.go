@@ -38,6 +38,7 @@ func (a *app) played(action, name string) (*config.Snapshot, engine.Selection, e
 	if err != nil {
 		return nil, engine.Selection{}, err
 	}
+	call(snap, &name)
 	if err := service.Known(snap, action, name); err != nil {
 		return nil, engine.Selection{}, err
 	}

@@ -12,6 +12,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"cushwright/cmd/internal/words"
 	"cushwright/config"
 	"cushwright/platform"
 )
@@ -26,9 +27,6 @@ const (
 type answerNo struct{ error }
 
 func (a answerNo) Unwrap() error { return a.error }
-
-const caution = `Mind your ears: start with the volume low and raise it slowly. A correction can lift the bass by several decibels
-without sounding louder. Follow the safe-listening rules that apply where you are, and ask a professional if in doubt.`
 
 func main() {
 	if handled, code := platform.GuardianMain(os.Args[1:]); handled {
@@ -63,11 +61,11 @@ func execute(ctx context.Context, args []string) int {
 		return 0
 	case errors.As(err, &no):
 		if no.error != nil && no.Error() != "" {
-			fmt.Fprintln(os.Stderr, no.Error())
+			fmt.Fprintln(os.Stderr, words.Plain(no.Error()))
 		}
 		return exitNo
 	default:
-		fmt.Fprintln(os.Stderr, err)
+		fmt.Fprintln(os.Stderr, words.Plain(err.Error()))
 		return exitBad
 	}
 }
@@ -78,15 +76,13 @@ const helpGroup = "Help"
 func newRoot() *cobra.Command {
 	a := &app{}
 	root := &cobra.Command{
-		Use:              "cushwright",
-		Short:            "Correct what the computer plays for the ear cushions that are fitted.",
-		Long:             "cushwright gives headphones with new ear cushions the sound they had with the old ones.\n\n" + caution,
-		Version:          version(),
-		SilenceUsage:     true,
-		SilenceErrors:    true,
-		PersistentPreRun: func(c *cobra.Command, _ []string) { a.messages = c.ErrOrStderr() },
-		Args:             cobra.NoArgs,
-		RunE:             func(c *cobra.Command, _ []string) error { return c.Help() },
+		Use:           "cushwright",
+		Short:         "Correct what the computer plays for the ear cushions that are fitted.",
+		Long:          "cushwright gives headphones with new ear cushions the sound they had with the old ones.",
+		Version:       version(),
+		SilenceUsage:  true,
+		SilenceErrors: true,
+		RunE:          func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
 	root.SetVersionTemplate("cushwright {{.Version}}\n")
 	root.Flags().Bool("version", false, "print the version and the Go version it is built with")
@@ -125,5 +121,10 @@ func newRoot() *cobra.Command {
 			c.Short = "Write a script that completes commands in your shell."
 		}
 	}
+	topic := a.jsonTopic()
+	topic.GroupID = helpGroup
+	root.AddCommand(topic)
+	a.dress(root)
+	a.complete(root)
 	return root
 }

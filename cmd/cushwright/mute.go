@@ -13,9 +13,7 @@ func (a *app) muteCommand() *cobra.Command {
 		Args:      cobra.MatchAll(cobra.MaximumNArgs(1), cobra.OnlyValidArgs),
 		ValidArgs: []string{"on", "off", "toggle"},
 		Long: `Silences what the engine plays, at once and by a short fade: for a sound that hurts. Without an argument it
-silences; "mute off" brings the sound back. The panic key of settings.toml does the same.
-
-` + caution,
+silences; "mute off" brings the sound back. The panic key of settings.toml does the same.`,
 		RunE: func(c *cobra.Command, args []string) error {
 			mode := "on"
 			if len(args) == 1 {

@@ -2,13 +2,20 @@ package main
 
 import (
 	"bufio"
+	"context"
+	"errors"
 	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
 	"runtime"
 
 	"github.com/spf13/cobra"
 
 	"cushwright/cmd/internal/page"
+	"cushwright/cmd/internal/words"
 	"cushwright/config"
+	"cushwright/engine/control"
 )
 
 func (a *app) pageCommand() *cobra.Command {
@@ -17,14 +24,21 @@ func (a *app) pageCommand() *cobra.Command {
 		Args: cobra.NoArgs,
 		Long: `Serves a page to browsers on this computer, and to nobody else, until it is ended (Ctrl-C). The address
 that it prints opens the page once: what can read it from the browser's history later is refused. Enter prints another
-address.`,
+address. Where no engine is running, the page has a button that starts it.`,
 		RunE: func(c *cobra.Command, _ []string) error {
 			runtime.GOMAXPROCS(1) // a fit or a drawing may take one processor, never all that the engine wakes on
-			cl, st, err := a.running(c)
+			dir, err := a.dir()
 			if err != nil {
 				return err
 			}
-			snap, err := config.LoadGood(st.Bench)
+			cl, st, err := a.engine(c.Context())
+			switch {
+			case err == nil:
+				dir = st.Bench
+			case !errors.Is(err, control.ErrNoEngine):
+				return err
+			}
+			snap, err := config.LoadGood(dir)
 			if err != nil {
 				return fmt.Errorf("cushwright: page: %w", err)
 			}
@@ -35,11 +49,11 @@ address.`,
 			if err != nil {
 				return err
 			}
-			p := page.New(cl, snap)
+			p := page.New(cl, snap, func(ctx context.Context) error { return startBeside(ctx, dir) })
 			address := p.Admit(ln.Addr())
 			fmt.Fprintln(c.OutOrStdout(), address)
-			fmt.Fprintln(c.ErrOrStderr(), "the page is there until this command is ended (Ctrl-C); Enter prints "+
-				"another address")
+			fmt.Fprintln(c.ErrOrStderr(), "The page is there until you end this command (Ctrl-C). Enter prints "+
+				"another address.")
 			if open {
 				if err := page.OpenBrowser(address); err != nil {
 					fmt.Fprintln(c.ErrOrStderr(), err)
@@ -54,4 +68,20 @@ address.`,
 		}}
 	c.Flags().BoolVar(&open, "open", false, "open the page in the desktop's browser")
 	return c
+}
+
+// startBeside starts the engine in the background, as the command does.
+func startBeside(ctx context.Context, bench string) error {
+	exe, err := os.Executable()
+	if err != nil {
+		return fmt.Errorf("cushwright: start the engine: %w", err)
+	}
+	if bench, err = filepath.Abs(bench); err != nil {
+		return fmt.Errorf("cushwright: start the engine: %w", err)
+	}
+	out, err := exec.CommandContext(ctx, exe, "--bench", bench, "run", "--background").CombinedOutput()
+	if err != nil {
+		return words.Sentence("The engine did not start: %s", out)
+	}
+	return nil
 }

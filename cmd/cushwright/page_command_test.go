@@ -21,9 +21,6 @@ import (
 // another, a change arrives, and it goes in good order while the engine stays.
 func TestPageCommand(t *testing.T) {
 	r := newRig(t, soundtest.PulseAudio, 48000)
-	if _, msg, code := r.command("page"); code != 1 || !strings.Contains(msg, "no engine is running") {
-		t.Errorf("without an engine: exit %d: %s", code, msg)
-	}
 	r.write("corrections/wipe-clean.toml", tone(-3))
 	r.write("corrections/deep-foam.toml", tone(3))
 	r.start()

@@ -53,6 +53,7 @@ func (a *app) prove(c *cobra.Command, name string, w rigFlags, seats int, png, s
 	if err != nil {
 		return fail(err)
 	}
+	call(snap, &name)
 	if err := service.Known(snap, "prove", name); err != nil {
 		return err
 	}

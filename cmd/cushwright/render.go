@@ -47,9 +47,9 @@ only.`,
 				return err
 			}
 			written.Note(args[1])
-			fmt.Fprintf(c.ErrOrStderr(), "%s: %d frames at %d Hz, headroom %s dB, largest sample %s dBFS\n", args[1],
+			fmt.Fprintf(c.ErrOrStderr(), "%s: %d frames at %d Hz, %s dB headroom, largest sample %s dBFS\n", args[1],
 				in.Frames(), in.RateHz,
-				words.Decimals(r.HeadroomDB, 1), words.Decimals(dsp.DB(max(r.Peak, 1e-10)), 1))
+				words.Decimals(0-r.HeadroomDB, 1), words.Decimals(dsp.DB(max(r.Peak, 1e-10)), 1))
 			warn(c, r.Notes)
 			return nil
 		}}

@@ -124,9 +124,9 @@ func TestCushionAgesRefusals(t *testing.T) {
 		{[]string{"compare", "woven", "--since", "yesterday"}, "YYYY-MM-DD"},
 		{[]string{"compare", "woven", "--since", "2026-01-01"}, "two visits"},
 		{[]string{"compare", "woven", "--since", "2026-01-01", "--align"}, "align"},
-		{[]string{"compare", "woven", "deep-foam", "--since", "2026-01-01"}, "accepts 1 arg"},
+		{[]string{"compare", "woven", "deep-foam", "--since", "2026-01-01"}, "compare NAME --since DAY"},
 		{[]string{"compare", "deep-foam", "--since", "2026-01-01"}, "deep-foam"},
-		{[]string{"compare", "woven"}, "accepts 2 arg"},
+		{[]string{"compare", "woven"}, "Write: cushwright compare REF NEW"},
 		{[]string{"derive", "woven", "--since", "soon", "--reference", "deep-foam"}, "YYYY-MM-DD"},
 	} {
 		_, _, err := runIn(t, dir, c.args...)

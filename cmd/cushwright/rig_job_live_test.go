@@ -53,7 +53,7 @@ func TestLiveRigWholeJob(t *testing.T) {
 			t.Fatal(err)
 		}
 		own := len(refs)
-		if _, messages, code := b.command("prove", "wipe-clean", "--yes"); code != 1 || !strings.Contains(messages, "no engine") {
+		if _, messages, code := b.command("prove", "wipe-clean", "--yes"); code != 1 || !strings.Contains(messages, "No engine") {
 			t.Errorf("prove without an engine: exit %d: %s", code, messages)
 		}
 		b.start()

@@ -25,7 +25,7 @@ func (a *app) runCommand() *cobra.Command {
 	var background, verbose bool
 	c := &cobra.Command{Use: "run", Short: "Correct everything the computer plays until you stop it.",
 		Args: cobra.NoArgs,
-		Long: "Correct everything the computer plays until stopped.\n\n" + caution,
+		Long: "Corrects everything the computer plays until you stop it.",
 		RunE: func(c *cobra.Command, _ []string) error {
 			if background {
 				return a.runBackground(c)
@@ -79,7 +79,8 @@ func (a *app) runBackground(c *cobra.Command) error {
 		return fmt.Errorf("cushwright: run: %w, see %s", err, logFile)
 	}
 	fmt.Fprintln(c.OutOrStdout(), st.Summary)
-	fmt.Fprintf(c.ErrOrStderr(), "engine process %d, log in %s\n%s\n", st.PID, logFile, caution)
+	fmt.Fprintf(c.ErrOrStderr(), "engine process %d, log in %s\n", st.PID, logFile)
+	careful(c.ErrOrStderr())
 	return nil
 }
 
@@ -172,7 +173,7 @@ func (a *app) run(ctx context.Context, verbose bool) error {
 	if err != nil {
 		return err
 	}
-	fmt.Fprintln(os.Stderr, caution)
+	careful(os.Stderr)
 	// From here on the heap is small and soon swept. What reading the bench has left goes at once.
 	debug.SetGCPercent(50)
 	debug.FreeOSMemory()

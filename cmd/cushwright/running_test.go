@@ -11,7 +11,7 @@ import (
 // A command that looks at the running engine answers no where there is none, by name of the reason.
 func TestNoEngineIsANo(t *testing.T) {
 	t.Setenv("XDG_RUNTIME_DIR", t.TempDir())
-	for _, command := range []string{"status", "page"} {
+	for _, command := range []string{"status", "stop"} {
 		_, _, err := runIn(t, t.TempDir(), command)
 		var no answerNo
 		if !errors.As(err, &no) || !errors.Is(no.error, control.ErrNoEngine) {

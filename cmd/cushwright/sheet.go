@@ -23,9 +23,7 @@ func (a *app) sheetCommand() *cobra.Command {
 		Long: `Writes one self-contained HTML page that needs no network and prints well: what both cushions are, what
 the change does, the settings to type in for parametric equalisers, for each described in equalisers/ and for rows of
 sliders, the sections' coefficients, how it was measured; and beside it the impulse response as WAV and CSV. The
-correction is that of corrections/NEW.toml, as the engine plays it. All files are written or none.
-
-` + caution,
+correction is that of corrections/NEW.toml, as the engine plays it. All files are written or none.`,
 		RunE: func(c *cobra.Command, args []string) error { return a.sheet(c, args[0], w, out, force, asJSON) }}
 	goalFlags(c, &w)
 	c.Flags().Lookup("reference").Usage = "the cushion whose sound is wanted (default: the reference of the " +
@@ -42,6 +40,7 @@ func (a *app) sheet(c *cobra.Command, name string, w bench.Goal, out string, for
 	if err != nil {
 		return err
 	}
+	call(snap, &name, &w.Reference)
 	if err := service.Known(snap, "sheet of", name); err != nil {
 		return err
 	}
@@ -62,14 +61,16 @@ func (a *app) sheet(c *cobra.Command, name string, w bench.Goal, out string, for
 	written.Note(names...)
 	warn(c, page.Notes)
 	if page.BoostDB > 0.05 && !asJSON {
-		fmt.Fprintln(c.ErrOrStderr(), caution)
+		careful(c.ErrOrStderr())
 	}
 	if asJSON {
 		return writeJSON(c, struct {
 			Cushion   string   `json:"cushion"`
 			Reference string   `json:"reference"`
 			Files     []string `json:"files"` // the page first
-		}{name, w.Name(), names})
+			Notes     []string `json:"notes,omitempty"`
+			Caution   string   `json:"caution,omitempty"`
+		}{name, w.Name(), names, page.Notes, careOf(page.BoostDB)})
 	}
 	for _, n := range names {
 		fmt.Fprintln(c.OutOrStdout(), n)

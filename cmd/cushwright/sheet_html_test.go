@@ -112,7 +112,7 @@ func (n *node) value(t *testing.T, id string, up bool) float64 {
 	x, shown := num(t, k.attr["value"]), num(t, k.text)
 	_, frac, _ := strings.Cut(k.text, ".")
 	step := math.Pow(10, -float64(len(frac)))
-	if up && (shown < x || shown >= x+step) || !up && math.Abs(shown-x) > 0.5001*step {
+	if up && (shown < x-1e-9 || shown >= x+step) || !up && math.Abs(shown-x) > 0.5001*step {
 		t.Errorf("%s: %s is shown for %g", id, k.text, x)
 	}
 	return x

@@ -182,8 +182,8 @@ func TestSheetRefuses(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, k := range []struct{ line, says string }{
-		{"sheet", "accepts 1 arg(s)"},
-		{"sheet felt --out " + dir, "unknown cushion, the bench has:"},
+		{"sheet", "Write: cushwright sheet NEW"},
+		{"sheet felt --out " + dir, "unknown cushion. The bench has:"},
 		{"sheet linen --out " + dir, "it has no correction yet: derive linen first"},
 		{"sheet woven --out " + dir, "it has no correction yet"},
 		{"sheet cord --out " + dir, "it was never measured"},

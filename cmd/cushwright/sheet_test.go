@@ -24,6 +24,8 @@ func sheetOf(t *testing.T, folder string, args ...string) (page *node, files []s
 	type answer struct {
 		Cushion, Reference string
 		Files              []string
+		Caution            string
+		Notes              []string
 	}
 	a := reply[answer](t, folder, append([]string{"sheet", "--out", t.TempDir()}, args...)...)
 	data, err := os.ReadFile(a.Files[0])

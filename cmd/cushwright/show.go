@@ -42,7 +42,7 @@ coefficients of its sections. --png and --svg draw it instead; with --csv both a
 				if file == "" {
 					continue
 				}
-				if err := writePlot(file, bench.CorrectionPlot(args[0], ch), draw); err != nil {
+				if err := writePlot(file, bench.CorrectionPlot(sel.Cushion, ch), draw); err != nil {
 					return err
 				}
 				written.Note(file)
@@ -53,7 +53,7 @@ coefficients of its sections. --png and --svg draw it instead; with --csv both a
 			case coefficients:
 				printCoefficients(w, ch)
 			case csv || png == "" && svg == "":
-				printResponse(w, args[0], sel.Reference, ch)
+				printResponse(w, sel.Cushion, sel.Reference, ch)
 			}
 			return nil
 		}}

@@ -27,9 +27,7 @@ as it gets; what each kind leaves is told. --bells analog or bilinear fits for o
 
 Level is left to the volume control, and with --ears apart the balance between the ears to the balance control.
 --level measured puts both into the sliders: only where both cushions, and both ears, were measured at the same gain
-of the rig.
-
-` + caution,
+of the rig.`,
 		RunE: func(c *cobra.Command, args []string) error { return a.sliders(c, args[0], w, asJSON) }}
 	goalFlags(c, &w.Goal)
 	f := c.Flags()
@@ -63,6 +61,7 @@ func (a *app) sliders(c *cobra.Command, name string, w bench.SliderWishes, asJSO
 	if err != nil {
 		return err
 	}
+	call(snap, &name, &w.Reference)
 	s, err := bench.Sliders(snap, name, w)
 	if err != nil {
 		return err
@@ -77,7 +76,7 @@ func (a *app) sliders(c *cobra.Command, name string, w bench.SliderWishes, asJSO
 		return writeJSON(c, s)
 	}
 	if s.Caution != "" {
-		fmt.Fprintln(c.ErrOrStderr(), s.Caution)
+		careful(c.ErrOrStderr())
 	}
 	return printTo(c, func(out io.Writer) { printSliders(out, s) })
 }
@@ -108,11 +107,10 @@ func printSliders(w io.Writer, s *bench.SliderAnswer) {
 		}
 		from := ""
 		if s.From != "" {
-			from = " (" + s.From + ")"
+			from = " (reference: " + s.From + ")"
 		}
-		fmt.Fprintf(w, "%s, with %s as its reference%s: %s for %s, Q %s, %s\n", s.Cushion, s.Reference,
-			from, words.Plural(uint64(len(r.Sliders)),
-				"slider"), which, words.Short(r.Q, 2), step)
+		fmt.Fprintf(w, "%s%s: %s for %s, Q %s, %s\n", words.Arrow(s.Reference, s.Cushion), from,
+			words.Plural(uint64(len(r.Sliders)), "slider"), which, words.Short(r.Q, 2), step)
 		fmt.Fprintf(w, "fitted for %s\n", bellsInWords(s.Bells))
 		fmt.Fprintf(w, "  %8s  %7s  %7s\n", "Hz", "set dB", "naive")
 		for _, k := range r.Sliders {
@@ -138,7 +136,8 @@ func printSliders(w io.Writer, s *bench.SliderAnswer) {
 		if len(s.Rows) > 1 {
 			both = ", on both ears alike"
 		}
-		fmt.Fprintf(w, "headroom: take %s dB off before the sliders%s\n", words.Decimals(0-r.HeadroomDB, 2), both)
+		fmt.Fprintf(w, "%s dB headroom: take that much off before the sliders%s\n",
+			words.Decimals(0-r.HeadroomDB, 2), both)
 		printUncorrected(w, r.Uncorrected)
 	}
 	fmt.Fprintf(w, "(%s)\n", s.Measure)

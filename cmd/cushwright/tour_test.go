@@ -28,6 +28,7 @@ var here = map[string][]string{
 	"cushwright compare woven wipe-clean":     {"compare woven wipe-clean"},
 	"cushwright derive wipe-clean --reference woven": {"derive wipe-clean --reference woven --dry", "derive wipe-clean --reference woven",
 		"derive wipe-clean --for ten-octave-sliders --dry"},
+	"cushwright earlier wipe-clean [NUMBER]":                     {"earlier wipe-clean", "earlier wipe-clean 1"},
 	"cushwright sliders wipe-clean --reference woven --count 10": {"sliders wipe-clean --reference woven --count 10", "sliders wipe-clean --gentle"},
 	"cushwright sheet wipe-clean --out DIR":                      {"sheet wipe-clean --out DIR"},
 	"cushwright compare woven --since 2026-01-12":                {"compare woven --since 2026-01-12"},
@@ -46,6 +47,7 @@ var elsewhere = map[string][2]string{
 	"cushwright watch":                                {"watch_tmux_test.go", "watch"},
 	"cushwright page [--open]":                        {"page_command_test.go", `"page"`},
 	"cushwright devices":                              {"odd_names_test.go", `"devices"`},
+	"cushwright mute [on|off]":                        {"../internal/service/none_test.go", "TestMute"},
 	"cushwright autostart on|off":                     {"../../platform/service_test.go", "Autostart(true"},
 }
 
@@ -121,7 +123,7 @@ func TestTourWithoutAnEngine(t *testing.T) {
 	t.Setenv("HOME", t.TempDir())
 	dir := demoBench(t)
 	for line, want := range map[string]string{"bypass toggle": "cushwright run", "status": "cushwright run",
-		"page": "cushwright run", "blind wipe-clean deep-foam": "cushwright run", "stop": "cushwright run", "autostart on": "systemd"} {
+		"blind wipe-clean deep-foam": "cushwright run", "stop": "cushwright run", "autostart on": "systemd"} {
 		_, _, err := command(dir, strings.Fields(line)...)
 		var no answerNo
 		if !errors.As(err, &no) || !strings.Contains(err.Error(), want) {

@@ -20,6 +20,6 @@ func (a *app) watchCommand() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			return watch.Run(c.Context(), cl)
+			return watch.Run(c.Context(), cl, c.OutOrStdout())
 		}}
 }

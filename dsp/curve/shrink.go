@@ -58,7 +58,7 @@ func (e evidence) estimate() posterior {
 		variance, freedom := e.noise(func(g *group) []float64 { return g.power[j] }, near, wide, true)
 		ls[j] = newLayer(j, t.d[j], variance, freedom)
 	}
-	any := anything(ls[:], e.differ)
+	any := anything(ls[:], e.differ, e.seats)
 	p := posterior{variance: make([]float64, Points), real: any}
 	for j := range ls {
 		left := shrink(ls[:], j, any)
@@ -135,9 +135,10 @@ func windows(term []float64, half int, whole float64) []float64 {
 
 // anything is how far it is believed that the cushions differ at all. Of each scale, one half of the prior says that nothing
 // in it is real. That the seats are few is in the scores already. The odds must be higher where the octave bands do not show
-// a difference (differ, 0 to 1). The constants are set so that two sets of seats of one cushion pass in fewer than 5 of 100
-// cases (TestNoDifferenceNoCorrection), and that as good as every true difference does (TestADifferenceIsCorrected).
-func anything(ls []*layer, differ float64) float64 {
+// a difference (differ, 0 to 1), and may be lower where three seats or more show one. The constants are set so that two sets
+// of seats of one cushion pass in fewer than 5 of 100 cases (TestNoDifferenceNoCorrection), and that as good as every true
+// difference does (TestADifferenceIsCorrected).
+func anything(ls []*layer, differ float64, seats int) float64 {
 	odds := 0.0
 	for _, l := range ls {
 		best := 0.0
@@ -152,10 +153,18 @@ func anything(ls []*layer, differ float64) float64 {
 		}
 		odds += best + math.Log((math.Exp(-best)+sum/norm)/2)
 	}
-	return 1 / (1 + math.Exp(-steepness*(odds-evens-unseen*(1-differ))))
+	even := evens + unseen*(1-differ)
+	if seats >= enoughSeats {
+		even -= seen * differ
+	}
+	return 1 / (1 + math.Exp(-steepness*(odds-even)))
 }
 
-const steepness, evens, unseen, doubtful = 6.0, -0.3, 2.3, 0.8
+const (
+	steepness, evens, doubtful = 6.0, 0.7, 0.8
+	seen, unseen               = 1.0, 1.3
+	enoughSeats                = 3
+)
 
 // shrink replaces the details of scale j by their posterior means and returns their posterior variances.
 func shrink(ls []*layer, j int, any float64) []float64 {

@@ -115,7 +115,7 @@ type Derived struct {
 
 	LeftOver []fit.Residual `json:"left_over,omitempty"` // with Refine: what was left before, by target
 
-	Notes []string `json:"-"` // what to mind
+	Notes []string `json:"notes,omitempty"` // what to mind
 
 	correction            *dsp.Correction
 	seats, referenceSeats int
@@ -147,13 +147,16 @@ func Targets(diffs map[dsp.Ear]curve.Diff, how string) ([]fit.Target, error) {
 
 // EqualiserOf hands a described equaliser to the fit. Shapes without gain are of no use to it.
 func EqualiserOf(snap *config.Snapshot, name string) (*fit.Equaliser, error) {
+	if n, ok := snap.CalledEqualiser(name); ok {
+		name = n
+	}
 	if err := snap.Need("equalisers/" + name); err != nil {
 		return nil, err
 	}
 	e, ok := snap.Equaliser(name)
 	if !ok {
-		return nil, fmt.Errorf("unknown equaliser %q, the bench has: %s", name, strings.Join(snap.EqualiserNames(),
-			", "))
+		return nil, fmt.Errorf("unknown equaliser %q.%s The bench has: %s", name,
+			words.DidYouMean(name, snap.EqualiserNames()), strings.Join(snap.EqualiserNames(), ", "))
 	}
 	out := &fit.Equaliser{Bands: e.Bands, FreqMinHz: e.FreqMinHz, FreqMaxHz: e.FreqMaxHz, FreqStepHz: e.FreqStepHz,
 		FreqStepOctaves: e.FreqStepOctaves,

@@ -3,6 +3,7 @@ package bench
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"cushwright/cmd/internal/words"
 	"cushwright/dsp"
@@ -20,16 +21,20 @@ func PlotHz() []float64 {
 	return f
 }
 
-// CorrectionPlot draws what a correction does at each ear, its headroom left out.
+// CorrectionPlot draws what a correction does at each ear, its headroom left out. Equal ears are one line.
 func CorrectionPlot(name string, ch *dsp.Chain) *plot.Plot {
-	p := &plot.Plot{Title: "correction of " + name,
-		Note: fmt.Sprintf("headroom %s dB not drawn, %g Hz", words.Decimals(ch.HeadroomDB(), 1), ch.RateHz())}
+	p := &plot.Plot{Title: "Correction of " + name,
+		Note: fmt.Sprintf("%s dB headroom, not drawn; at %g Hz.", words.Decimals(0-ch.HeadroomDB(), 1), ch.RateHz())}
 	for _, e := range Ears {
 		l := plot.Line{Name: e.String(), FreqHz: PlotHz()}
 		for _, f := range l.FreqHz {
 			l.LevelDB = append(l.LevelDB, ch.DB(e, f))
 		}
 		p.Lines = append(p.Lines, l)
+	}
+	if slices.Equal(p.Lines[0].LevelDB, p.Lines[1].LevelDB) {
+		p.Lines = p.Lines[:1]
+		p.Lines[0].Name = "both ears"
 	}
 	return p
 }
@@ -68,9 +73,9 @@ const PlotSmooth = 12
 
 // Plot draws the change with its 95 % band, ear by ear.
 func (cmp Comparison) Plot() *plot.Plot {
-	p := &plot.Plot{Title: cmp.New.Name + " against " + cmp.Reference.Name,
-		Note: fmt.Sprintf("new - reference, smoothed to 1/%d octave; shaded: 95 %% band of the difference. Below "+
-			"100 Hz and above 10 kHz a coupler is no ear.", PlotSmooth)}
+	p := &plot.Plot{Title: "Change " + words.Arrow(cmp.Reference.Name, cmp.New.Name),
+		Note: fmt.Sprintf("New less reference, smoothed to 1/%d octave; shaded: 95 %% band of the difference. Below "+
+			"100 Hz and above 10 kHz the rig is unreliable.", PlotSmooth)}
 	for _, k := range cmp.Ears {
 		l := plot.Line{Name: k.Ear.String(), LevelDB: k.Diff.Smooth(PlotSmooth).LevelDB}
 		half := k.Diff.SmoothedHalf95DB(PlotSmooth)

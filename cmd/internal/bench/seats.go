@@ -6,6 +6,7 @@ import (
 	"strings"
 	"time"
 
+	"cushwright/cmd/internal/words"
 	"cushwright/config"
 	"cushwright/dsp"
 	"cushwright/dsp/curve"
@@ -52,7 +53,8 @@ func ReadChosen(snap *config.Snapshot, bench config.Bench, name string, accept f
 	}
 	if len(refs) == 0 {
 		if _, ok := snap.Cushion(name); !ok {
-			return fail(fmt.Errorf("unknown cushion, the bench has: %s", strings.Join(snap.CushionNames(), ", ")))
+			return fail(fmt.Errorf("unknown cushion.%s The bench has: %s",
+				words.DidYouMean(name, snap.CushionNames()), strings.Join(snap.CushionNames(), ", ")))
 		}
 		return fail(errors.New("it was never measured: take a measurement in with add"))
 	}

@@ -123,8 +123,8 @@ type SliderAnswer struct {
 	From    string `json:"reference_from,omitempty"` // where the reference comes from, where it was not named
 	Measure string `json:"measure"`                  // what before and after are
 
-	Wanted bool     `json:"-"` // the reference is a wanted response
-	Notes  []string `json:"-"` // what to mind
+	Wanted bool     `json:"-"`               // the reference is a wanted response
+	Notes  []string `json:"notes,omitempty"` // what to mind
 }
 
 // Check refuses wishes that contradict each other or are out of range.

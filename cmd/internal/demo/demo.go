@@ -137,7 +137,7 @@ func wearEach(ctx context.Context, w io.Writer, b *booth, svc *service.Service, 
 				}
 			}
 		}
-		fmt.Fprintf(w, "  %-12s %d bands, headroom %.2f dB, largest deviation %.4f dB at %.0f Hz\n", name,
+		fmt.Fprintf(w, "  %-12s %d bands, %.2f dB headroom, largest deviation %.4f dB at %.0f Hz\n", name,
 			len(sel.Correction.Bands()),
 			0-svc.Status().HeadroomDB, worst, at)
 		if len(lines) == 0 && len(sel.Correction.Bands()) > 0 {
@@ -240,7 +240,7 @@ func edit(ctx context.Context, w io.Writer, b *booth, svc *service.Service, snap
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(w, "  a bell of -6 dB at 1 kHz added: taken over after %.0f ms, level at 1 kHz %.2f -> %.2f dB\n",
+	fmt.Fprintf(w, "  a bell of -6 dB at 1 kHz added: taken over after %.0f ms, level at 1 kHz %.2f → %.2f dB\n",
 		took.Seconds()*1e3, was, now)
 	if err := config.WriteAtomic(file, []byte(strings.Replace(edited, "q = 2.0", "q = 200.0", 1))); err != nil {
 		return err

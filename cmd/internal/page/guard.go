@@ -30,6 +30,7 @@ func (p *Server) handler(host string) http.Handler {
 	}
 	mux.Handle("POST /{room}/wear", p.inside(p.wear))
 	mux.Handle("POST /{room}/bypass", p.inside(p.bypass))
+	mux.Handle("POST /{room}/start", p.inside(p.start))
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		h := w.Header()
 		h.Set("Content-Security-Policy", policy)

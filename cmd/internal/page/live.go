@@ -3,6 +3,7 @@ package page
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"math"
 	"net/http"
@@ -54,6 +55,8 @@ type state struct {
 	Muted    bool     `json:"muted"`
 	Problems []string `json:"problems"`
 	Lost     string   `json:"lost"`  // why the engine does not answer
+	Start    bool     `json:"start"` // the page can start the engine
+	Output   string   `json:"output"`
 	Bench    string   `json:"bench"` // another one: the page's lower part is out of date
 }
 
@@ -63,25 +66,29 @@ func meters(st control.Status) meterReading {
 	c := st.Counters
 	m := meterReading{InDB: c.InPeakDB, OutDB: c.OutPeakDB, InTrueDB: c.InTrueDB, OutTrueDB: c.OutTrueDB,
 		InHoldDB: c.InHoldDB, OutHoldDB: c.OutHoldDB, GuardDB: math.Abs(c.GuardDB)}
-	m.Figures = fmt.Sprintf("%s, %s, %s at full scale in the programme; %.0f ms delay", words.Plural(c.Overs, "over"),
+	m.Figures = fmt.Sprintf("%s, %s, %s at full scale in the programme; %s", words.Plural(c.Overs, "over"),
 		words.Plural(c.Underruns, "break"),
-		words.Plural(c.ClippedRuns, "run"), st.DelayMS)
+		words.Plural(c.ClippedRuns, "run"), service.Delay(st))
 	return m
 }
 
 func stateOf(st control.Status, err error) state {
 	if err != nil {
-		return state{State: "lost", Heard: "nothing is known", Summary: "The engine does not answer.",
-			Lost: err.Error(), Problems: []string{}}
+		s := state{State: "no engine", Heard: "uncorrected sound: no engine is running",
+			Summary: "No engine is running.", Lost: words.Plain(err.Error()), Problems: []string{}}
+		if !errors.Is(err, control.ErrNoEngine) {
+			s.State, s.Heard, s.Summary = "lost", "not known: the engine does not answer", "The engine does not answer."
+		}
+		return s
 	}
 	s := state{Summary: plainSummary(st), State: st.State.String(), Running: st.State == engine.Running,
-		Cushion: st.Cushion, Heard: service.Heard(st),
+		Cushion: st.Cushion, Output: st.Output, Heard: service.Heard(st),
 		Bypass: st.Bypass, Trial: st.Trial, Muted: st.Muted, Problems: append([]string{}, st.Problems...)}
 	if st.LastError != "" {
 		s.Problems = append(s.Problems, st.LastError)
 	}
 	for _, k := range st.KeysTaken {
-		s.Problems = append(s.Problems, "global key not available: "+k)
+		s.Problems = append(s.Problems, "This global key is not available: "+k)
 	}
 	return s
 }
@@ -91,7 +98,7 @@ func stateOf(st control.Status, err error) state {
 func plainSummary(st control.Status) string {
 	p := strings.Split(st.Summary, ", ")
 	p = slices.DeleteFunc(p, func(s string) bool {
-		return strings.HasSuffix(s, " ms") || strings.HasSuffix(s, " over") || strings.HasSuffix(s, " overs")
+		return strings.Contains(s, " ms delay") || strings.HasSuffix(s, " over") || strings.HasSuffix(s, " overs")
 	})
 	return strings.Join(p, ", ")
 }

@@ -42,6 +42,20 @@ function meters(m) {
   text("figures", m.figures);
 }
 
+// Empties the meters: the last frame of an engine that is gone must not look live.
+function empty() {
+  text("now", "No engine");
+  document.title = "No engine";
+  for (const id of ["in", "out", "guard"]) bar(id, 0, id === "guard" ? 0 : -60, true);
+  for (const id of ["in", "out"]) {
+    held[id] = [-200, 0];
+    $(id).querySelector(".mark").style.transform = "translateX(-100%)";
+    text(id + "-hold", "\u2013");
+  }
+  for (const id of ["in-db", "out-db", "guard-db"]) text(id, "\u2013");
+  text("figures", "");
+}
+
 function list(problems) {
   const ul = $("problems").querySelector("ul");
   ul.replaceChildren(...problems.map(p => { const li = document.createElement("li"); li.textContent = p; return li; }));
@@ -55,6 +69,7 @@ function apply(s) {
   $("state").dataset.state = s.state;
   text("lost", s.lost);
   show("lost", s.lost !== "");
+  show("start", s.start);
   list(s.problems);
   show("hidden", s.trial);
   text("heard", first(s.heard));
@@ -62,7 +77,10 @@ function apply(s) {
   const b = $("bypass");
   b.setAttribute("aria-pressed", s.bypass);
   rest();
-  if (s.lost) return;
+  show("mode", s.bypass && s.lost === "");
+  $("live").toggleAttribute("data-lost", s.lost !== "");
+  if (s.lost) { empty(); return; }
+  text("out-name", s.output || "Output");
   text("now", s.cushion);
   document.title = s.cushion + " fitted";
   if (other && s.bench) bench();
@@ -111,7 +129,7 @@ document.addEventListener("submit", async ev => {
     text("said", said);
     show("said", said !== "");
   } catch {
-    text("said", "The page's server does not answer: start \u201ccushwright page\u201d again.");
+    text("said", "The page's server does not answer. Start \u201ccushwright page\u201d again.");
     show("said", true);
   }
 });
@@ -120,7 +138,16 @@ const live = new EventSource("live");
 live.addEventListener("meters", e => meters(JSON.parse(e.data)));
 live.addEventListener("state", e => apply(JSON.parse(e.data)));
 live.addEventListener("error", () => {
-  text("lost", "The page\u2019s server does not answer: start \u201ccushwright page\u201d again.");
+  if (state !== null) { state.lost = "gone"; rest(); }
+  show("mode", false);
+  show("start", false);
+  $("live").toggleAttribute("data-lost", true);
+  text("state", "lost");
+  $("state").dataset.state = "lost";
+  text("heard", "Not known: the page\u2019s server does not answer.");
+  text("summary", "");
+  empty();
+  text("lost", "The page\u2019s server does not answer. Start \u201ccushwright page\u201d again.");
   show("lost", true);
 });
-live.addEventListener("open", () => show("lost", state !== null && state.lost !== ""));
+live.addEventListener("open", () => show("lost", state !== null && state.lost !== "" && state.lost !== "gone"));

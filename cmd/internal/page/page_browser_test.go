@@ -3,6 +3,7 @@
 package page
 
 import (
+	"context"
 	"encoding/json"
 	"fmt"
 	"math/rand/v2"
@@ -30,6 +31,8 @@ func TestPageInBrowser(t *testing.T) {
 		t.Fatal(err)
 	}
 	p, addr := servePage(t, svc.client, snap)
+	started := make(chan bool, 1)
+	p.boot = func(context.Context) error { started <- true; return nil }
 	b := startBrowser(t)
 	b.screen(1280, 900, false)
 	address := p.Admit(addr)
@@ -237,7 +240,23 @@ func TestPageInBrowser(t *testing.T) {
 
 	// The engine goes.
 	svc.hangUp()
-	b.until("the loss", `!document.getElementById("lost").hidden && document.getElementById("state").textContent === "lost" && document.getElementById("bypass").disabled`)
+	b.until("the loss", `!document.getElementById("lost").hidden && document.getElementById("state").textContent === "no engine" && document.getElementById("bypass").disabled`)
+	for what, id := range map[string]string{"input": "in", "output": "out"} {
+		if got := b.eval(fmt.Sprintf(`[%[1]q + "-db", %[1]q + "-hold"].map(%[2]s).join() + document.querySelector("#" + %[1]q + " .fill").style.transform`,
+			id, pageText)); got != "–,–scaleX(0)" {
+			t.Errorf("without an engine the %s shows %v", what, got)
+		}
+	}
+	if got := b.eval(pageText + `("now") + document.title + ` + pageText + `("figures")`); got != "No engineNo engine" {
+		t.Errorf("the last frame looks live: %v", got)
+	}
+	b.shot("lost-1280")
+	b.eval(`document.querySelector("#start button").click()`)
+	select {
+	case <-started:
+	case <-time.After(5 * time.Second):
+		t.Error("the button starts no engine")
+	}
 
 	// Nothing was asked of anybody else.
 	b.mu.Lock()

@@ -21,7 +21,7 @@ import (
 // servePage serves the page of an engine in good order until the test ends.
 func servePage(t *testing.T, ask service.Asker, snap *config.Snapshot) (*Server, net.Addr) {
 	t.Helper()
-	p := New(ask, snap)
+	p := New(ask, snap, nil)
 	ln, err := net.Listen("tcp4", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)

@@ -18,6 +18,7 @@ import (
 	"time"
 
 	"cushwright/cmd/internal/service"
+	"cushwright/cmd/internal/words"
 	"cushwright/config"
 	"cushwright/engine/control"
 )
@@ -27,6 +28,7 @@ import (
 // whatever their port, are never sent it. What changes anything takes a second token, which stands in the page.
 type Server struct {
 	ask  service.Asker
+	boot func(context.Context) error // starts the engine; nil: the page cannot
 	live *hub
 	view *view
 
@@ -49,9 +51,10 @@ const (
 	writeLimit = 30 * time.Second
 )
 
-// New makes the server of the page of an engine; snap is the first reading of its bench.
-func New(ask service.Asker, snap *config.Snapshot) *Server {
-	p := &Server{ask: ask, view: &view{snap: snap}}
+// New makes the server of the page of an engine; snap is the first reading of its bench, boot starts the engine where
+// none runs (nil: the page has no button for that).
+func New(ask service.Asker, snap *config.Snapshot, boot func(context.Context) error) *Server {
+	p := &Server{ask: ask, boot: boot, view: &view{snap: snap}}
 	p.live = newHub(ask, p.state, p.view.version)
 	return p
 }
@@ -118,9 +121,10 @@ func (p *Server) page(w http.ResponseWriter, r *http.Request, in room) {
 // state is what the page tells of the engine. An engine that was started anew may have another bench than the page.
 func (p *Server) state(st control.Status, err error) state {
 	s := stateOf(st, err)
+	s.Start = p.boot != nil && errors.Is(err, control.ErrNoEngine)
 	if dir := p.view.dir(); err == nil && st.Bench != "" && st.Bench != dir {
-		s.Problems = append(s.Problems, fmt.Sprintf("the engine has another bench now, %s: start \"cushwright "+
-			"page\" again", st.Bench))
+		s.Problems = append(s.Problems, fmt.Sprintf("The engine now has another bench, %s. Start \"cushwright "+
+			"page\" again.", st.Bench))
 	}
 	return s
 }
@@ -129,7 +133,7 @@ func (p *Server) state(st control.Status, err error) state {
 func (p *Server) bench(w http.ResponseWriter, r *http.Request, in room) {
 	st, err := p.ask.Status(r.Context())
 	if err != nil {
-		http.Error(w, err.Error(), http.StatusServiceUnavailable)
+		http.Error(w, words.Plain(err.Error()), http.StatusServiceUnavailable)
 		return
 	}
 	p.write(w, "bench", content{Token: in.token, Status: st, Live: p.state(st, nil), Bench: p.view.bench(st.Cushion)})
@@ -155,13 +159,22 @@ func (p *Server) bypass(w http.ResponseWriter, r *http.Request, _ room) {
 	p.done(w, r, err)
 }
 
+// start starts the engine.
+func (p *Server) start(w http.ResponseWriter, r *http.Request, _ room) {
+	if p.boot == nil {
+		http.Error(w, "This page cannot start the engine.", http.StatusNotFound)
+		return
+	}
+	p.done(w, r, p.boot(r.Context()))
+}
+
 // done answers a change: the script with what happened, a form without script with the page.
 func (p *Server) done(w http.ResponseWriter, r *http.Request, err error) {
 	p.live.soon()
 	if r.Header.Get("X-Page-Script") == "" {
 		to := "./"
 		if err != nil {
-			to += "?said=" + url.QueryEscape(err.Error())
+			to += "?said=" + url.QueryEscape(words.Plain(err.Error()))
 		}
 		w.Header().Set("Location", to)
 		w.WriteHeader(http.StatusSeeOther)
@@ -171,8 +184,8 @@ func (p *Server) done(w http.ResponseWriter, r *http.Request, err error) {
 	case err == nil:
 		w.WriteHeader(http.StatusNoContent)
 	case errors.Is(err, control.ErrUnknown):
-		http.Error(w, err.Error(), http.StatusNotFound)
+		http.Error(w, words.Plain(err.Error()), http.StatusNotFound)
 	default:
-		http.Error(w, err.Error(), http.StatusConflict)
+		http.Error(w, words.Plain(err.Error()), http.StatusConflict)
 	}
 }

@@ -173,7 +173,7 @@ func newFitted(snap *config.Snapshot, name string) fittedPart {
 	f := fittedPart{Name: name}
 	note := func(err error) {
 		if err != nil {
-			f.Notes = append(f.Notes, err.Error())
+			f.Notes = append(f.Notes, words.Plain(err.Error()))
 		}
 	}
 	note(snap.Need("corrections/" + name))
@@ -232,10 +232,6 @@ func newFitted(snap *config.Snapshot, name string) fittedPart {
 	}
 	pl := bench.CorrectionPlot(name, ch)
 	pl.Note = ""
-	if !f.Apart {
-		pl.Lines = pl.Lines[:1]
-		pl.Lines[0].Name = "both ears"
-	}
 	note(f.draw(pl, "What all bands of the correction do together, before any level is taken off."))
 	return f
 }
@@ -257,7 +253,7 @@ func (f *fittedPart) measured(snap *config.Snapshot, name string) error {
 	}
 	for _, e := range bench.Ears {
 		if a, ok := m.Means[e]; ok {
-			err := f.draw(&plot.Plot{Title: e.String() + " ear", DecadeDB: 50,
+			err := f.draw(&plot.Plot{Title: words.Capital(e.String()) + " ear: level on the rig", DecadeDB: 50,
 				Lines: []plot.Line{bench.MeasuredLine(name, a.Curve.Smooth(bench.PlotSmooth), bench.Spread(a))}},
 				fmt.Sprintf("%s, %s ear, level on the rig: the mean of %s, smoothed to 1/%d octave; shaded: one "+
 					"standard deviation from seat to seat.",

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"strings"
 
+	"cushwright/cmd/internal/words"
 	"cushwright/config"
 	"cushwright/dsp"
 	"cushwright/engine"
@@ -23,8 +24,8 @@ func Known(snap *config.Snapshot, action, name string) error {
 	case ok:
 		return nil
 	}
-	return fmt.Errorf("cushwright: %s %q: %w cushion, the bench has: %s", action, name, control.ErrUnknown,
-		strings.Join(snap.CushionNames(), ", "))
+	return fmt.Errorf("cushwright: %s %q: %w cushion.%s The bench has: %s", action, name, control.ErrUnknown,
+		words.DidYouMean(name, snap.CushionNames()), strings.Join(snap.CushionNames(), ", "))
 }
 
 // None is the name of no cushion and of no correction: what is fitted is not known to the bench, or nothing is to be
@@ -92,8 +93,9 @@ func Selection(snap *config.Snapshot, shared *engine.Shared, fitted, with string
 	if with != "" {
 		o, ok := snap.Correction(with)
 		if !ok {
-			return sel, fmt.Errorf("cushwright: compare with %q: %w correction, the bench has: %s, and none for the sound "+
-				"without a correction", with, control.ErrUnknown, strings.Join(corrected(snap), ", "))
+			have := corrected(snap)
+			return sel, fmt.Errorf("cushwright: compare with %q: %w correction.%s These have one: %s; none is the sound "+
+				"without a correction", with, control.ErrUnknown, words.DidYouMean(with, have), strings.Join(have, ", "))
 		}
 		sel.Other, sel.OtherName = o.Correction, with
 	}

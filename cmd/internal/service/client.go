@@ -95,6 +95,9 @@ func Fit(ctx context.Context, bench, name string, open func() (*config.Snapshot,
 	if err != nil {
 		return "", false, err
 	}
+	if n, ok := snap.Called(name); ok {
+		name = n
+	}
 	if err := wearable(snap, name); err != nil {
 		return "", false, err
 	}

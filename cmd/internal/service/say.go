@@ -55,9 +55,18 @@ func Summary(st control.Status) string {
 	}
 	p = append(p, fmt.Sprintf("%.1f dB headroom", math.Abs(st.HeadroomDB)), words.Plural(st.Counters.Overs, "over"))
 	if st.State == engine.Running {
-		p = append(p, fmt.Sprintf("%.0f ms", st.DelayMS))
+		p = append(p, Delay(st))
 	}
 	return strings.Join(p, ", ")
+}
+
+// Delay says how late the sound is, and whether breaks have made it later.
+func Delay(st control.Status) string {
+	s := fmt.Sprintf("%.0f ms delay", st.DelayMS)
+	if st.GrownMS >= 0.5 {
+		s += fmt.Sprintf(" (grown by %.0f ms after a break)", st.GrownMS)
+	}
+	return s
 }
 
 // Heard says in words what is heard.

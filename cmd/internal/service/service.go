@@ -14,6 +14,7 @@ import (
 	"sync"
 	"time"
 
+	"cushwright/cmd/internal/words"
 	"cushwright/config"
 	"cushwright/engine"
 	"cushwright/engine/control"
@@ -253,10 +254,10 @@ func (s *Service) report(err error) {
 	var ps config.Problems
 	if errors.As(err, &ps) {
 		for _, p := range ps {
-			s.problems = append(s.problems, p.Error())
+			s.problems = append(s.problems, words.Plain(p.Error()))
 		}
 	} else {
-		s.problems = []string{err.Error()}
+		s.problems = []string{words.Plain(err.Error())}
 	}
 	if strings.Join(s.problems, "\n") != old {
 		for _, p := range s.problems {
@@ -280,6 +281,7 @@ func (s *Service) Status() control.Status {
 		s.trial.blank(&st, s.muted)
 	}
 	s.mu.Unlock()
+	st.LastError = words.Plain(st.LastError)
 	st.Summary, st.Lower = Summary(st), Lower(st)
 	return st
 }
@@ -292,6 +294,9 @@ func (s *Service) Wear(ctx context.Context, name string) error {
 		return errTrial
 	}
 	snap := s.latest()
+	if n, ok := snap.Called(name); ok {
+		name = n
+	}
 	if err := wearable(snap, name); err != nil {
 		return err
 	}
@@ -350,6 +355,9 @@ func (s *Service) Bypass(ctx context.Context, mode, with string) (bool, error) {
 	defer s.mu.Unlock()
 	if s.trial != nil {
 		return false, errTrial
+	}
+	if n, ok := s.snap.Called(with); ok {
+		with = n
 	}
 	change := with != s.with && (with != "" || mode == "off")
 	if with == None {

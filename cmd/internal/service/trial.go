@@ -75,6 +75,9 @@ func sides(snap *config.Snapshot, first, second string) (sel engine.Selection, f
 		first, second, firstIsB = second, first, true
 	}
 	get := func(name string) (*dsp.Correction, error) {
+		if n, ok := snap.Called(name); ok {
+			name = n
+		}
 		c, ok := snap.Correction(name)
 		if !ok {
 			return nil, fmt.Errorf("cushwright: trial: %q: %w correction", name, control.ErrUnknown)

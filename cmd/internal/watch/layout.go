@@ -32,20 +32,7 @@ func (v *view) text() string {
 	}
 	st, c := v.st, v.st.Counters
 
-	state := "waiting for the engine"
-	switch {
-	case v.lost != nil:
-		state = "ENGINE LOST"
-	case !v.seen.IsZero():
-		state = strings.ToUpper(st.State.String())
-	}
-	add(0, "%s", apart("cushwright", state, v.width))
-	if v.lost != nil {
-		warn(0, v.lost.Error())
-		if !v.seen.IsZero() {
-			add(1, "  below stands what was last known, at %s; asking on", v.seen.Format("15:04:05"))
-		}
-	}
+	v.head(add, warn)
 	if v.seen.IsZero() {
 		return v.fit(rows)
 	}
@@ -87,13 +74,13 @@ func (v *view) text() string {
 		warn(2, st.LastError)
 	}
 	for _, k := range st.KeysTaken {
-		warn(4, "key not available: "+k)
+		warn(4, "This key is not available: "+k)
 	}
 	if st.Match == service.MatchOff && !st.Trial {
 		warn(6, service.Unmatched)
 	}
 	for i, p := range st.Problems {
-		warn(min(1+i, 7), "not taken over: "+p)
+		warn(min(1+i, 7), "Not loaded: "+p)
 	}
 	if v.said != "" {
 		warn(0, v.said)
@@ -101,7 +88,42 @@ func (v *view) text() string {
 	return v.fit(rows)
 }
 
-const keys = "b bypass   n/p other cushion   r reset marks   q quit"
+// head adds the first lines: the engine's state, its loss, and the keys where they are asked for.
+func (v *view) head(add func(rank int, format string, args ...any), warn func(rank int, text string)) {
+	state := "waiting for the engine"
+	switch {
+	case v.lost != nil:
+		state = "ENGINE LOST"
+	case !v.seen.IsZero():
+		state = strings.ToUpper(v.st.State.String())
+	}
+	add(0, "%s", apart("cushwright", state, v.width))
+	if v.lost != nil {
+		warn(0, words.Plain(v.lost.Error()))
+		if !v.seen.IsZero() {
+			add(1, "  The figures below are from %s. The engine is asked again and again.", v.seen.Format("15:04:05"))
+		}
+	}
+	if v.help {
+		for _, l := range manual {
+			add(0, "%s", l)
+		}
+		add(0, "")
+	}
+}
+
+const keys = "b bypass   n/p other cushion   ? all keys   q quit"
+
+// manual explains every key.
+var manual = []string{
+	"  b, space         bypass on or off",
+	"  n, right, down   wear the next cushion",
+	"  p, left, up      wear the cushion before",
+	"  r                forget the marks of peaks and breaks",
+	"  ctrl+l           draw the screen again",
+	"  ?                show or hide these keys",
+	"  q, esc, ctrl+c   leave; the engine goes on",
+}
 
 // fit drops the rows of the least rank until the rest and the line of keys have room.
 func (v *view) fit(rows []row) string {

@@ -5,18 +5,22 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"slices"
 	"time"
 
 	tea "charm.land/bubbletea/v2"
 
 	"cushwright/cmd/internal/service"
+	"cushwright/cmd/internal/words"
 	"cushwright/engine/control"
 )
 
-// Run shows the view until the user leaves it or ctx ends.
-func Run(ctx context.Context, engine service.Asker) error {
-	_, err := tea.NewProgram(&view{ask: engine, now: time.Now, width: 80, height: 24}, tea.WithContext(ctx)).Run()
+// Run shows the view until the user leaves it or ctx ends. It says on w what stays as it is.
+func Run(ctx context.Context, engine service.Asker, w io.Writer) error {
+	v := &view{ask: engine, now: time.Now, width: 80, height: 24}
+	_, err := tea.NewProgram(v, tea.WithContext(ctx)).Run()
+	fmt.Fprint(w, v.parting())
 	if errors.Is(err, tea.ErrProgramKilled) || errors.Is(err, tea.ErrInterrupted) {
 		return nil
 	}
@@ -72,6 +76,7 @@ type view struct {
 	in, out peak
 	overs   tally
 	breaks  tally
+	help    bool   // the keys are explained
 	said    string // what the last key came to, if that was an error
 }
 
@@ -125,7 +130,7 @@ func (v *view) Update(msg tea.Msg) (tea.Model, tea.Cmd) {
 	case done:
 		v.said = ""
 		if m.err != nil {
-			v.said = m.err.Error()
+			v.said = words.Plain(m.err.Error())
 		}
 	case tea.KeyPressMsg:
 		switch m.String() {
@@ -137,6 +142,8 @@ func (v *view) Update(msg tea.Msg) (tea.Model, tea.Cmd) {
 			return v, v.wear(1)
 		case "p", "left", "up":
 			return v, v.wear(-1)
+		case "?":
+			v.help = !v.help
 		case "ctrl+l":
 			return v, tea.ClearScreen
 		case "r":
@@ -172,6 +179,20 @@ func (v *view) take(m answer) {
 	v.out.take(m.st.Counters.OutTrueDB, now)
 	v.overs.take(m.st.Counters.Overs, now, first)
 	v.breaks.take(m.st.Counters.Underruns, now, first)
+}
+
+// parting is what whoever leaves the view should know: what is heard goes on as it is.
+func (v *view) parting() string {
+	switch {
+	case v.seen.IsZero() || v.lost != nil || v.st.Trial:
+		return ""
+	case v.st.Bypass && v.st.Other != "":
+		return fmt.Sprintf("You hear the correction of %s for comparison. \"cushwright bypass off\" ends that.\n",
+			v.st.Other)
+	case v.st.Bypass:
+		return "Bypass is still on: you hear no correction. \"cushwright bypass off\" brings it back.\n"
+	}
+	return ""
 }
 
 func (v *view) View() tea.View {

@@ -24,8 +24,8 @@ func views() map[string]func(*view, *viewtest.Engine) {
 	return map[string]func(*view, *viewtest.Engine){
 		"running": func(v *view, p *viewtest.Engine) {},
 		"problems": func(v *view, p *viewtest.Engine) {
-			p.St.Problems = []string{`config: read "corrections/wipe-clean.toml" line 12: q = 200: allowed: 0.1 to 100`,
-				`config: read "settings.toml" line 3: guard.ceiling_db = 2: allowed: -20 to 0 dB`}
+			p.St.Problems = []string{`corrections/wipe-clean.toml: line 12: q is 200, allowed: 0.1 to 100`,
+				`settings.toml: line 3: guard.ceiling_db is 2, allowed: -20 to 0 dB`}
 			p.St.KeysTaken = []string{"ctrl+alt+b (bypass): taken by another program"}
 			p.St.Bypass, p.St.Muted = true, true
 			p.St.Counters.Overs, p.St.Counters.Underruns = 5, 2
@@ -33,6 +33,9 @@ func views() map[string]func(*view, *viewtest.Engine) {
 		},
 		"unmatched": func(v *view, p *viewtest.Engine) {
 			p.St.Match = service.MatchOff
+		},
+		"keys": func(v *view, p *viewtest.Engine) {
+			v.Update(tea.KeyPressMsg{Code: '?', Text: "?"})
 		},
 		"lost": func(v *view, p *viewtest.Engine) { p.Err = control.ErrNoEngine },
 		"trial": func(v *view, p *viewtest.Engine) {
@@ -117,7 +120,7 @@ func TestKeysAndLoss(t *testing.T) {
 	}
 	p.Err = errors.New("a listening trial is under way")
 	key('b', "b")
-	if !strings.Contains(v.View().Content, "! a listening trial is under way") {
+	if !strings.Contains(v.View().Content, "! A listening trial is under way") {
 		t.Error("a refusal is not shown")
 	}
 	// The engine goes and another comes: the view asks on, and counts of the old one are no overs of the new.
@@ -149,6 +152,27 @@ func TestPeakHold(t *testing.T) {
 		now = now.Add(c.after)
 		if p.take(c.db, now); p.db != c.want {
 			t.Errorf("after %v at %g dB: %g, want %g", c.after, c.db, p.db, c.want)
+		}
+	}
+}
+
+// TestPartingTellsOfBypass: whoever leaves the view while bypass is on is told so, and how to end it.
+func TestPartingTellsOfBypass(t *testing.T) {
+	for _, k := range []struct {
+		bypass bool
+		other  string
+		trial  bool
+		says   string
+	}{{}, {bypass: true, says: "Bypass is still on"}, {bypass: true, other: "deep-foam", says: "the correction of deep-foam"},
+		{bypass: true, trial: true}} {
+		p := &viewtest.Engine{St: viewtest.Status()}
+		p.St.Bypass, p.St.Other, p.St.Trial = k.bypass, k.other, k.trial
+		v := &view{ask: p, now: time.Now}
+		v.Update(v.Init()())
+		got := v.parting()
+		if k.says == "" && got != "" || !strings.Contains(got, k.says) ||
+			k.says != "" && !strings.Contains(got, `"cushwright bypass off"`) {
+			t.Errorf("%+v: %q", k, got)
 		}
 	}
 }

@@ -64,6 +64,9 @@ func Sure(diff, half float64) (d, h string) {
 	return fmt.Sprintf("%+.2f", diff), fmt.Sprintf("%.2f", math.Ceil(max(half, 0.01)*100-1e-9)/100)
 }
 
+// Arrow writes a change: from what was to what comes.
+func Arrow(from, to string) string { return from + " → " + to }
+
 // Level writes a level in dBFS with one decimal; so little that nothing is heard is "silent".
 func Level(db float64) string {
 	if db <= -120 {
